@@ -1,0 +1,99 @@
+"""What a hold is, and what a stretch that was turned down keeps of itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+__all__ = ["Hold", "HoldKind", "HoldSearch", "Rejected"]
+
+
+class HoldKind(StrEnum):
+    """Kind of a hold."""
+
+    POWER = "power"
+    GLIDE = "glide"
+    BALLAST = "ballast"
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A steady stretch of flight.
+
+    Attributes
+    ----------
+    start, end : float
+        Bounds [s] on the sortie's time base.
+    kind : HoldKind
+        Power, glide or ballast glide.
+    straight : bool
+        Whether the mean turn rate is below the straight-flight limit of the search.
+    rpm : float
+        Mean engine speed [1/min]; 0 with the engine stopped.
+    origin : str
+        ``found`` by the search, or ``sheet`` where a person set it.
+    ballast_moment : float
+        Roll moment of the ballast [N m], positive right side down; 0 without ballast.
+    ballast_moment_std : float
+        Its standard uncertainty [N m].
+    ballast_mass : float
+        Mass carried as ballast [kg].
+    hands_off : bool or None
+        Whether the pilot's notes say hands off; None where they are silent.
+    """
+
+    start: float
+    end: float
+    kind: HoldKind
+    straight: bool
+    rpm: float
+    origin: str = "found"
+    ballast_moment: float = 0.0
+    ballast_moment_std: float = 0.0
+    ballast_mass: float = 0.0
+    hands_off: bool | None = None
+
+    @property
+    def duration(self) -> float:
+        """Length [s]."""
+        return self.end - self.start
+
+
+@dataclass(frozen=True)
+class Rejected:
+    """A stretch that was looked at and turned down.
+
+    Attributes
+    ----------
+    start, end : float
+        Bounds [s] on the sortie's time base.
+    code : str
+        Stable reason code: ``too_short``, ``turning``, ``rpm_unsteady``, ``rpm_trend``, ``airspeed_trend``,
+        ``turn_trend``, ``variance_change``, ``pilot_input``, ``gap``, ``on_ground``, ``struck``, ``outside``.
+    words : str
+        The reason in words, with the figures.
+    """
+
+    start: float
+    end: float
+    code: str
+    words: str
+
+
+@dataclass(frozen=True)
+class HoldSearch:
+    """Everything the search looked at.
+
+    Attributes
+    ----------
+    holds : tuple of Hold
+        In order of time.
+    rejected : tuple of Rejected
+        In order of time.
+    settling : float
+        Settling time left out at the start of each hold [s].
+    """
+
+    holds: tuple[Hold, ...]
+    rejected: tuple[Rejected, ...]
+    settling: float

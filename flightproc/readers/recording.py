@@ -1,0 +1,144 @@
+"""What a log holds once it is read: the recording, on its own clock, raw names kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Damage", "RawField", "Recording", "Series"]
+
+
+@dataclass(frozen=True)
+class Series:
+    """One channel of one recording.
+
+    Attributes
+    ----------
+    channel : str
+        Name in :data:`flightproc.channels.CHANNELS`.
+    time : ndarray, shape (n,)
+        Seconds on the recording's own clock, strictly increasing.
+    values : ndarray, shape (n,)
+        Values in the channel's unit and sign; NaN where a sample is missing or was turned down.
+    source : str
+        The raw field or fields it was made from.
+    derived : bool
+        True where it was worked out from other fields (velocity from positions, say).
+    """
+
+    channel: str
+    time: NDArray[np.float64]
+    values: NDArray[np.float64]
+    source: str
+    derived: bool = False
+
+    @property
+    def rate_hz(self) -> float:
+        """Median sampling rate [Hz]; NaN below two samples."""
+        if self.time.size < 2:
+            return float("nan")
+        return float(1.0 / np.median(np.diff(self.time)))
+
+
+@dataclass(frozen=True)
+class RawField:
+    """One field as the log has it.
+
+    Attributes
+    ----------
+    name : str
+        The field's name in the log.
+    samples : int
+        How many values.
+    rate_hz : float
+        Median rate [Hz]; NaN where there is no time.
+    unit : str
+        Unit, where the format or the column map states one.
+    feeds : str
+        Name of the channel it feeds, or empty.
+    note : str
+        Why it feeds none, or a guess that wants confirming.
+    """
+
+    name: str
+    samples: int
+    rate_hz: float
+    unit: str = ""
+    feeds: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Damage:
+    """Something that was lost or turned down while reading.
+
+    Attributes
+    ----------
+    code : str
+        Short stable word: ``cut``, ``corrupt``, ``bad_value``, ``bad_time``, ``gap``, ``no_time``, ``dropout``,
+        ``encoding``.
+    where : str
+        Byte, line, record or time.
+    what : str
+        What was found and what was done about it.
+    lost : int
+        Number of records or values lost, where it can be counted; -1 otherwise.
+    """
+
+    code: str
+    where: str
+    what: str
+    lost: int = -1
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A log, read.
+
+    Attributes
+    ----------
+    path : str
+        File it was read from.
+    format : str
+        Name of the reader.
+    sha256 : str
+        SHA-256 of the file's bytes, hexadecimal.
+    size : int
+        Size of the file [bytes].
+    start_utc : float or None
+        UTC (POSIX seconds) at which the recording's own clock reads 0; None where the log has no UTC.
+    channels : mapping of str to tuple of Series
+        For each channel the candidate sources, best first.
+    fields : tuple of RawField
+        Every field in the log.
+    damage : tuple of Damage
+        What was lost.
+    notes : tuple of str
+        Other things worth telling, such as guesses.
+    """
+
+    path: str
+    format: str
+    sha256: str
+    size: int
+    start_utc: float | None
+    channels: Mapping[str, tuple[Series, ...]]
+    fields: tuple[RawField, ...] = ()
+    damage: tuple[Damage, ...] = ()
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    def get(self, channel: str) -> Series | None:
+        """Return the best source of a channel, or None."""
+        candidates = self.channels.get(channel, ())
+        return candidates[0] if candidates else None
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """First and last time of any channel [s]; (nan, nan) where there is none."""
+        series = [s for group in self.channels.values() for s in group if s.time.size]
+        if not series:
+            return (float("nan"), float("nan"))
+        return (min(float(s.time[0]) for s in series), max(float(s.time[-1]) for s in series))

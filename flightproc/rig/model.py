@@ -1,0 +1,126 @@
+"""What the reduction of a rig day gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..quantity import Quantity
+
+__all__ = ["RigCurve", "RigPoint", "TorqueFit"]
+
+
+@dataclass(frozen=True)
+class RigPoint:
+    """One throttle setting on the rig.
+
+    Attributes
+    ----------
+    rpm : float
+        Engine speed [1/min].
+    torque : Quantity
+        Torque reaction, positive magnitude [N m], with its budget.
+    power : Quantity
+        Shaft power [W].
+    thrust : Quantity
+        Static thrust [N], unknown where it was not measured.
+    figure_of_merit : Quantity
+        Ideal static power of that thrust over shaft power, unknown without thrust.
+    thrust_ceiling : Quantity
+        Largest thrust this torque can pay for, (2 rho A P^2)^(1/3) [N].
+    torque_coefficient : Quantity
+        C_Q = Q / (rho n_p^2 D^5).
+    sum_change : Quantity
+        Sum of both scales less their sum without thrust [kg] (the leak); unknown for other kinds of rig.
+    """
+
+    rpm: float
+    torque: Quantity
+    power: Quantity
+    thrust: Quantity
+    figure_of_merit: Quantity
+    thrust_ceiling: Quantity
+    torque_coefficient: Quantity
+    sum_change: Quantity
+
+
+@dataclass(frozen=True)
+class TorqueFit:
+    """One fitted torque curve.
+
+    Attributes
+    ----------
+    name : str
+        ``square`` (k n^2), ``power`` (k n^p) or ``quadratic`` (a + b n + c n^2), n = engine rpm / 1000.
+    coefficients : ndarray, shape (p,)
+        In the order written above.
+    covariance : ndarray, shape (p, p)
+        Of the coefficients, scaled by reduced chi^2 where that exceeds one.
+    chi2 : float
+        Weighted sum of squared residuals.
+    dof : int
+        Points less coefficients.
+    aicc : float or None
+        Corrected Akaike criterion; None where there are too few points for it.
+    words : str
+        What the fit can and cannot support.
+    """
+
+    name: str
+    coefficients: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    chi2: float
+    dof: int
+    aicc: float | None
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class RigCurve:
+    """The static torque curve of one rig day.
+
+    Attributes
+    ----------
+    points : tuple of RigPoint
+        In order of rpm.
+    fits : tuple of TorqueFit
+        All that could be made.
+    chosen : TorqueFit
+        The one used for comparison.
+    density : float
+        Air density on the day [kg/m^3].
+    density_std : float
+        Its standard uncertainty [kg/m^3].
+    warnings : tuple of str
+        Degrees of freedom, thrust leak, impossible power.
+    """
+
+    points: tuple[RigPoint, ...]
+    fits: tuple[TorqueFit, ...]
+    chosen: TorqueFit
+    density: float
+    density_std: float
+    warnings: tuple[str, ...] = ()
+
+    def torque(
+        self, rpm: NDArray[np.float64] | float, density: float | None = None
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the static torque and its standard uncertainty.
+
+        Parameters
+        ----------
+        rpm : array_like, shape (n,)
+            Engine speed [1/min].
+        density : float, optional
+            Air density to carry the curve to [kg/m^3]; that of the rig day where it is not given.
+
+        Returns
+        -------
+        torque, std : ndarray, shape (n,)
+            [N m]; the band includes model choice outside the measured range.
+        """
+        from .fits import predict_torque
+
+        return predict_torque(self, rpm, density)

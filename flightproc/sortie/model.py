@@ -1,0 +1,138 @@
+"""What a sortie is: every channel on one time base, with how it got there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..quantity import Quantity
+
+__all__ = ["ClockOffset", "Sortie", "Wind"]
+
+
+@dataclass(frozen=True)
+class ClockOffset:
+    """How one log's clock was brought to the sortie's time base.
+
+    Attributes
+    ----------
+    log : str
+        Name of the log in the sortie sheet.
+    offset : Quantity
+        What to add to the log's own time to get sortie time [s].
+    method : str
+        ``reference`` (it is the time base), ``stated``, ``utc``, ``turn_rate``, ``vibration`` or ``climb``.
+    correlation : float or None
+        Correlation at the offset, for the methods that search.
+    words : str
+        What was compared with what, for the report.
+    """
+
+    log: str
+    offset: Quantity
+    method: str
+    correlation: float | None = None
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class Wind:
+    """Mean wind of the sortie.
+
+    Attributes
+    ----------
+    north, east : Quantity
+        Components of the air's motion over ground [m/s], positive towards north and east.
+    covariance : ndarray, shape (2, 2)
+        Of (north, east) [(m/s)^2].
+    method : str
+        ``gps_circle``, ``stated`` or ``none``.
+    words : str
+        How it was found, or why not.
+    """
+
+    north: Quantity
+    east: Quantity
+    covariance: NDArray[np.float64]
+    method: str
+    words: str = ""
+
+    @property
+    def speed(self) -> float:
+        """Wind speed [m/s]; NaN where unknown."""
+        if self.north.value is None or self.east.value is None:
+            return float("nan")
+        return float(np.hypot(self.north.value, self.east.value))
+
+    @property
+    def direction_from(self) -> float:
+        """Direction the wind blows from [rad], clockwise from north, in [0, 2 pi)."""
+        if self.north.value is None or self.east.value is None:
+            return float("nan")
+        return float(np.arctan2(-self.east.value, -self.north.value) % (2 * np.pi))
+
+
+@dataclass(frozen=True)
+class Sortie:
+    """One flight on one time base.
+
+    Attributes
+    ----------
+    channels : DataFrame, n rows
+        One column per channel, on a uniform grid, SI units; the index ``time`` is in seconds from the
+        first sample of the reference log. Columns are those of
+        :data:`flightproc.channels.CHANNELS` that the logs support, with the worked-out ones
+        ``turn_rate`` [rad/s], ``hang_roll`` [rad], ``load`` (specific force) [m/s^2], ``density`` [kg/m^3] and
+        ``airspeed`` (best true airspeed) [m/s]. NaN marks gaps.
+    rate : float
+        Grid rate [Hz].
+    start_utc : float or None
+        UTC (POSIX seconds) at sortie time 0; None where unknown.
+    sources : mapping of str to str
+        For each column, which log and raw field it came from and what was done to it.
+    clock_offsets : tuple of ClockOffset
+        One per log.
+    wind : Wind
+        Mean wind.
+    airspeed_std : float
+        Standard uncertainty common to all airspeeds of the sortie [m/s].
+    density_std_ratio : float
+        Relative standard uncertainty of density.
+    bank_source : str
+        How bank was had, and whether the log's own attitude was levelled on the accelerometer.
+    mount : str
+        Sensor mount used, in words.
+    ground_still : tuple of (float, float)
+        Stretches [s] in which the unit stood still on the ground.
+    airborne : tuple of (float, float)
+        Stretches [s] in flight.
+    warnings : tuple of str
+        What the user should know.
+    """
+
+    channels: pd.DataFrame
+    rate: float
+    start_utc: float | None
+    sources: Mapping[str, str]
+    clock_offsets: tuple[ClockOffset, ...]
+    wind: Wind
+    airspeed_std: float
+    density_std_ratio: float
+    bank_source: str
+    mount: str
+    ground_still: tuple[tuple[float, float], ...] = ()
+    airborne: tuple[tuple[float, float], ...] = ()
+    warnings: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def time(self) -> NDArray[np.float64]:
+        """Time base [s], shape (n,)."""
+        return self.channels.index.to_numpy(dtype=float)
+
+    def column(self, name: str) -> NDArray[np.float64] | None:
+        """Return a channel as an array of shape (n,), or None where the sortie lacks it."""
+        return self.channels[name].to_numpy(dtype=float) if name in self.channels else None
