@@ -1,0 +1,9 @@
+"""``flightproc new``."""
+
+from __future__ import annotations
+
+__all__ = ["command"]
+
+
+def command() -> None:
+    """Not written yet."""

@@ -1,0 +1,9 @@
+"""``flightproc report``."""
+
+from __future__ import annotations
+
+__all__ = ["command"]
+
+
+def command() -> None:
+    """Not written yet."""
