@@ -78,8 +78,8 @@ class Damage:
     Attributes
     ----------
     code : str
-        Short stable word: ``cut``, ``corrupt``, ``bad_value``, ``bad_time``, ``gap``, ``no_time``, ``dropout``,
-        ``encoding``.
+        Short stable word: ``cut``, ``corrupt``, ``bad_value``, ``bad_time``, ``gap``, ``no_time``,
+        ``dropout``, ``encoding``.
     where : str
         Byte, line, record or time.
     what : str

@@ -86,8 +86,8 @@ class Sortie:
         One column per channel, on a uniform grid, SI units; the index ``time`` is in seconds from the
         first sample of the reference log. Columns are those of
         :data:`flightproc.channels.CHANNELS` that the logs support, with the worked-out ones
-        ``turn_rate`` [rad/s], ``hang_roll`` [rad], ``load`` (specific force) [m/s^2], ``density`` [kg/m^3] and
-        ``airspeed`` (best true airspeed) [m/s]. NaN marks gaps.
+        ``turn_rate`` [rad/s], ``hang_roll`` [rad], ``load`` (specific force) [m/s^2], ``density``
+        [kg/m^3] and ``airspeed`` (best true airspeed) [m/s]. NaN marks gaps.
     rate : float
         Grid rate [Hz].
     start_utc : float or None
