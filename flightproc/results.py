@@ -1,14 +1,14 @@
 """What an analysis gives, and its JSON form (``flightproc-results/1``).
 
 :class:`Results` is the one thing that report, page, logbook and JSON share. Inside it is SI with radians;
-:meth:`Results.to_json` and :meth:`Results.holds_table` speak the units of the trade, with the unit in the name.
+:meth:`Results.to_json` and :meth:`Results.holds_table` speak the units of the trade, units in the names.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -76,6 +76,8 @@ class HoldResult:
         The yaw moment that would give the excess turn [N m].
     residual_turning_moment : Quantity
         The roll moment that would give the whole observed turn [N m].
+    ballast_moment : Quantity
+        Roll moment of the ballast by mass and arm, positive right side down [N m]; unknown without it.
     """
 
     start: float
@@ -94,6 +96,7 @@ class HoldResult:
     excess_turn: Quantity
     yaw_moment: Quantity
     residual_turning_moment: Quantity
+    ballast_moment: Quantity = field(default=Quantity.unknown("N m", "no ballast was carried"))
 
     def to_json(self) -> dict[str, Any]:
         """Return the entry of ``holds`` in results.json."""
@@ -114,6 +117,7 @@ class HoldResult:
             "excess_turn_deg_s": self.excess_turn.degrees().to_json(),
             "yaw_moment_N_m": self.yaw_moment.to_json(),
             "residual_turning_moment_N_m": self.residual_turning_moment.to_json(),
+            "ballast_moment_N_m": self.ballast_moment.to_json(),
         }
 
 
