@@ -1,1 +1,93 @@
-"""Sheets."""
+"""The sheets a person fills in: TOML files, read and checked as a whole.
+
+Importing this package is cheap: the models, and pydantic with them, are imported when a name is first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .aircraft import (
+        AircraftSheet,
+        BladeStation,
+        CompensationEntry,
+        EngineEntry,
+        PropellerEntry,
+        SensorEntry,
+    )
+    from .glider import GliderSheet
+    from .load import Sheets, load_aircraft, load_glider, load_rig, load_sortie
+    from .rig import RigAirEntry, RigReading, RigSheet
+    from .sortie import (
+        AirEntry,
+        BallastLeg,
+        ColumnEntry,
+        HoldEdit,
+        LogEntry,
+        PilotNote,
+        Settings,
+        SortieSheet,
+    )
+
+__all__ = [
+    "AirEntry",
+    "AircraftSheet",
+    "BallastLeg",
+    "BladeStation",
+    "ColumnEntry",
+    "CompensationEntry",
+    "EngineEntry",
+    "GliderSheet",
+    "HoldEdit",
+    "LogEntry",
+    "PilotNote",
+    "PropellerEntry",
+    "RigAirEntry",
+    "RigReading",
+    "RigSheet",
+    "SensorEntry",
+    "Settings",
+    "Sheets",
+    "SortieSheet",
+    "load_aircraft",
+    "load_glider",
+    "load_rig",
+    "load_sortie",
+]
+
+_MODULES = {
+    "aircraft": (
+        "AircraftSheet",
+        "BladeStation",
+        "CompensationEntry",
+        "EngineEntry",
+        "PropellerEntry",
+        "SensorEntry",
+    ),
+    "glider": ("GliderSheet",),
+    "load": ("Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"),
+    "rig": ("RigAirEntry", "RigReading", "RigSheet"),
+    "sortie": (
+        "AirEntry",
+        "BallastLeg",
+        "ColumnEntry",
+        "HoldEdit",
+        "LogEntry",
+        "PilotNote",
+        "Settings",
+        "SortieSheet",
+    ),
+}
+_HOMES = {name: module for module, names in _MODULES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f".{_HOMES[name]}", __name__), name)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])
