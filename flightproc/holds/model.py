@@ -5,7 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Hold", "HoldKind", "HoldSearch", "Rejected"]
+__all__ = [
+    "BallastWindow",
+    "Hold",
+    "HoldChange",
+    "HoldKind",
+    "HoldSearch",
+    "PilotWindow",
+    "Rejected",
+    "SearchSettings",
+]
 
 
 class HoldKind(StrEnum):
@@ -97,3 +106,92 @@ class HoldSearch:
     holds: tuple[Hold, ...]
     rejected: tuple[Rejected, ...]
     settling: float
+
+
+@dataclass(frozen=True)
+class BallastWindow:
+    """A time in which ballast was carried on one side.
+
+    Attributes
+    ----------
+    start, end : float
+        Bounds [s] on the sortie's time base.
+    moment : float
+        Roll moment at one g [N m], positive right side down.
+    moment_std : float
+        Its standard uncertainty [N m].
+    mass : float
+        Mass [kg].
+    """
+
+    start: float
+    end: float
+    moment: float
+    moment_std: float
+    mass: float
+
+
+@dataclass(frozen=True)
+class PilotWindow:
+    """A time about which the pilot left a note.
+
+    Attributes
+    ----------
+    start, end : float
+        Bounds [s] on the sortie's time base.
+    hands_off : bool or None
+        Whether the pilot kept off the controls; None where the note does not say.
+    """
+
+    start: float
+    end: float
+    hands_off: bool | None
+
+
+@dataclass(frozen=True)
+class HoldChange:
+    """A change that a person made to the holds.
+
+    Attributes
+    ----------
+    action : str
+        ``add``, ``strike`` or ``move``.
+    start, end : float
+        Bounds [s]: of the new hold, or of the one meant (the one that overlaps most).
+    new_start, new_end : float or None
+        New bounds of a moved hold [s]; None leaves that bound.
+    kind : HoldKind or None
+        Kind of an added hold; None lets rpm and ballast decide.
+    reason : str
+        Why, in the person's words.
+    """
+
+    action: str
+    start: float
+    end: float
+    new_start: float | None = None
+    new_end: float | None = None
+    kind: HoldKind | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class SearchSettings:
+    """What the search takes for a hold.
+
+    Attributes
+    ----------
+    straight_limit : float
+        Largest mean turn rate of straight flight [rad/s].
+    minimum : float
+        Shortest hold after trimming [s].
+    settling : float
+        Time left out after a throttle change, a turn, or a change of ballast [s].
+    idle_rpm : float or None
+        Engine speed below which no power reaches the propeller [1/min]; None finds it from the levels flown.
+    """
+
+    straight_limit: float = 0.0698
+    minimum: float = 20.0
+    settling: float = 12.0
+    idle_rpm: float | None = None
