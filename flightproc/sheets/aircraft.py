@@ -44,7 +44,7 @@ class EngineEntry(Sheet):
         ),
     ] = None
     idle_turns_propeller: Annotated[
-        bool, Field("true where the propeller turns at idle (no clutch, or one that drags)", kind="flag")
+        bool, Field("whether the propeller turns at idle (no clutch, or one that drags)", kind="flag")
     ] = False
 
 
@@ -204,8 +204,8 @@ class CompensationEntry(Sheet):
     kind: Annotated[
         Literal["none", "hang_offset", "thrust_tilt", "slipstream_surface"],
         Field(
-            "none, hang_offset (hang points moved sideways), thrust_tilt (thrust line tilted or moved) "
-            "or slipstream_surface",
+            "what the frame has: none, hang_offset (hang points moved sideways), thrust_tilt (thrust line "
+            "tilted or moved) or slipstream_surface",
             kind="text",
             choices=("none", "hang_offset", "thrust_tilt", "slipstream_surface"),
         ),

@@ -8,7 +8,7 @@ import types
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar, Union, get_args, get_origin
+from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
@@ -18,6 +18,7 @@ from .fields import LOADING, Sheet, is_placeholder
 from .glider import GliderSheet
 from .rig import RigSheet
 from .sortie import SortieSheet
+from .tables import nested_tables
 from .text import read_toml, shown
 
 __all__ = ["Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"]
@@ -233,7 +234,7 @@ def _field_fault(kind: type[Sheet], data: Any, file: str, place: _Place, code: s
         return _fault(file, place, value, f"a table with {_required(_table_at(kind, place) or kind)}")
     info = owner.info(name)
     allowed = info.allowed
-    nested = _nested(owner).get(name)
+    nested = nested_tables(owner).get(name)
     if nested is not None and code == "missing":
         allowed += f"; it holds {_required(nested[0])}"
     elif (
@@ -291,25 +292,8 @@ def _unknown_words(kind: type[Sheet], place: _Place) -> str:
 
 def _tables(kind: type[Sheet], prefix: str = "") -> Iterator[tuple[str, type[Sheet]]]:
     yield prefix, kind
-    for name, (inner, _) in _nested(kind).items():
+    for name, (inner, _) in nested_tables(kind).items():
         yield from _tables(inner, f"{prefix}.{name}" if prefix else name)
-
-
-def _nested(kind: type[Sheet]) -> dict[str, tuple[type[Sheet], str]]:
-    """Return the nested tables of a table: name to (class, form), form ``table``, ``tables`` or ``map``."""
-    out: dict[str, tuple[type[Sheet], str]] = {}
-    for name, field in kind.model_fields.items():
-        annotation = field.annotation
-        if get_origin(annotation) in (Union, types.UnionType):
-            annotation = next(a for a in get_args(annotation) if a is not type(None))
-        form, inner = "table", annotation
-        if get_origin(annotation) is tuple:
-            form, inner = "tables", get_args(annotation)[0]
-        elif get_origin(annotation) is dict:
-            form, inner = "map", get_args(annotation)[1]
-        if isinstance(inner, type) and issubclass(inner, Sheet):
-            out[name] = (inner, form)
-    return out
 
 
 def _table_at(kind: type[Sheet], place: _Place) -> type[Sheet] | None:
@@ -320,7 +304,7 @@ def _table_at(kind: type[Sheet], place: _Place) -> type[Sheet] | None:
         if isinstance(part, int) or skip:
             skip = False
             continue
-        found = _nested(table).get(part) if table is not None else None
+        found = nested_tables(table).get(part) if table is not None else None
         if found is None:
             return None
         table, skip = found[0], found[1] == "map"
@@ -333,7 +317,7 @@ def _owner(kind: type[Sheet], place: _Place) -> tuple[type[Sheet] | None, str]:
         part = place[cut]
         table = _table_at(kind, place[:cut])
         if isinstance(part, str) and table is not None and part in table.model_fields:
-            if cut == len(place) - 1 or part not in _nested(table):
+            if cut == len(place) - 1 or part not in nested_tables(table):
                 return table, part
             return None, ""
     return None, ""
@@ -354,7 +338,7 @@ def _rule_findings(
             continue
         for where, words in check(view):
             yield (*prefix, *((where,) if isinstance(where, str) else where)), words
-    for name, (inner, form) in _nested(kind).items():
+    for name, (inner, form) in nested_tables(kind).items():
         value = data.get(name)
         if form == "table":
             yield from _rule_findings(inner, value, [*prefix, name], bad)
@@ -365,7 +349,7 @@ def _rule_findings(
 
 def _view(kind: type[Sheet], data: dict[str, Any]) -> types.SimpleNamespace:
     """Return a table's values by attribute, absent ones by their default, as the rules read them."""
-    nested = _nested(kind)
+    nested = nested_tables(kind)
     values: dict[str, Any] = {}
     for name, field in kind.model_fields.items():
         if name not in data:

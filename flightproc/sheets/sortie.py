@@ -301,12 +301,15 @@ class PilotNote(Span):
     hands_off: Annotated[
         bool | None,
         Field(
-            "true: brakes, weight shift and trim left alone; false: the pilot steered",
+            "whether brakes, weight shift and trim were left alone",
             kind="flag",
             example=True,
         ),
     ] = None
-    text: Annotated[str, Field("anything worth keeping, in your own words", kind="text")] = ""
+    text: Annotated[
+        str,
+        Field("anything worth keeping, in your own words", kind="text", example="hands up, looking ahead"),
+    ] = ""
 
     @rule("hands_off", "text")
     def check_content(self: Any) -> Iterator[Finding]:
@@ -350,7 +353,7 @@ class HoldEdit(Sheet):
             "kind of the hold, for add", kind="text", choices=("power", "glide", "ballast"), example="power"
         ),
     ] = None
-    reason: Annotated[str, Field("why; it stands in the report", kind="text")] = ""
+    reason: Annotated[str, Field("why; it stands in the report", kind="text", example="gust at the end")] = ""
 
     @rule("start_s", "end_s")
     def check_order(self: Any) -> Iterator[Finding]:
@@ -430,7 +433,13 @@ class SortieSheet(Sheet):
         None
     )
     pilot_notes: Annotated[
-        str, Field("free words of the pilot; they stand in the report", kind="text", high=20000)
+        str,
+        Field(
+            "free words of the pilot; they stand in the report",
+            kind="text",
+            high=20000,
+            example="Calm until the last leg.",
+        ),
     ] = ""
     aircraft: Annotated[
         str,
@@ -455,7 +464,7 @@ class SortieSheet(Sheet):
     rig: Annotated[
         str | None,
         Field(
-            "the rig sheet; leave it out where there was no rig day",
+            "the rig sheet; take the line out where there was no rig day",
             kind="file",
             low=1,
             words='a file name in quotes, such as "rig.toml"',
