@@ -34,6 +34,8 @@ class RigPoint:
         C_Q = Q / (rho n_p^2 D^5).
     sum_change : Quantity
         Sum of both scales less their sum without thrust [kg] (the leak); unknown for other kinds of rig.
+    rpm_std : float
+        Standard uncertainty of the engine speed [1/min].
     """
 
     rpm: float
@@ -44,6 +46,7 @@ class RigPoint:
     thrust_ceiling: Quantity
     torque_coefficient: Quantity
     sum_change: Quantity
+    rpm_std: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,10 @@ class RigCurve:
         Its standard uncertainty [kg/m^3].
     warnings : tuple of str
         Degrees of freedom, thrust leak, impossible power.
+    gear_ratio : float or None
+        Engine revolutions per propeller revolution on the rig.
+    diameter : float or None
+        Propeller diameter on the rig [m].
     """
 
     points: tuple[RigPoint, ...]
@@ -103,6 +110,8 @@ class RigCurve:
     density: float
     density_std: float
     warnings: tuple[str, ...] = ()
+    gear_ratio: float | None = None
+    diameter: float | None = None
 
     def torque(
         self, rpm: NDArray[np.float64] | float, density: float | None = None
