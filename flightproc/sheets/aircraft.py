@@ -124,9 +124,8 @@ class PropellerEntry(Sheet):
         ),
     ] = ()
 
-    @rule("pitch_m", "stations")
-    def check_blade(self: Any) -> Iterator[Finding]:
-        """Ask for one description of the blade."""
+    @rule("pitch_m", "stations", words="either `pitch_m`, or at least five `stations`; not both")
+    def _check_blade(self: Any) -> Iterator[Finding]:
         count = len(self.stations)
         if self.pitch_m is None and not count:
             yield "pitch_m", "pitch_m (0.05 to 4 m), or a table of [[propeller.stations]]"
@@ -135,15 +134,13 @@ class PropellerEntry(Sheet):
         elif 0 < count < 5:
             yield "stations", f"at least 5 stations from hub to tip; there are {count}"
 
-    @rule("chord_075_m", "stations")
-    def check_chord(self: Any) -> Iterator[Finding]:
-        """Keep the single chord with the single pitch."""
+    @rule("chord_075_m", "stations", words="`chord_075_m` goes with `pitch_m` only")
+    def _check_chord(self: Any) -> Iterator[Finding]:
         if self.chord_075_m is not None and len(self.stations):
             yield "chord_075_m", "only with pitch_m; the stations have their own chords"
 
-    @rule("stations.r_m")
-    def check_radii(self: Any) -> Iterator[Finding]:
-        """List stations from hub to tip."""
+    @rule("stations.r_m", words="stations run from hub to tip, `r_m` increasing")
+    def _check_radii(self: Any) -> Iterator[Finding]:
         for i in range(1, len(self.stations)):
             if not self.stations[i].r_m > self.stations[i - 1].r_m:
                 yield (
@@ -151,9 +148,8 @@ class PropellerEntry(Sheet):
                     "larger than that of the station before: list them from hub to tip",
                 )
 
-    @rule("stations.r_m", "diameter_m")
-    def check_tip(self: Any) -> Iterator[Finding]:
-        """Keep stations on the blade."""
+    @rule("stations.r_m", "diameter_m", words="no station lies beyond half the diameter")
+    def _check_tip(self: Any) -> Iterator[Finding]:
         tip = self.diameter_m / 2
         for i, station in enumerate(self.stations):
             if station.r_m > tip * 1.001:
@@ -240,9 +236,18 @@ class CompensationEntry(Sheet):
         float | None, Field("engine speed at which moment_N_m holds", "rpm", 300, 20000, example=7000.0)
     ] = None
 
-    @rule("kind", "hang_offset_m", "moment_N_m", "moment_std_N_m", "at_rpm")
-    def check_kind(self: Any) -> Iterator[Finding]:
-        """Match values with the kind."""
+    @rule(
+        "kind",
+        "hang_offset_m",
+        "moment_N_m",
+        "moment_std_N_m",
+        "at_rpm",
+        words=(
+            'with `kind = "none"` the other fields are left out; `hang_offset` wants `hang_offset_m` or '
+            "`moment_N_m`; `hang_offset_m` goes with `hang_offset` only"
+        ),
+    )
+    def _check_kind(self: Any) -> Iterator[Finding]:
         given = [
             n
             for n in ("hang_offset_m", "moment_N_m", "moment_std_N_m", "at_rpm")
@@ -255,9 +260,13 @@ class CompensationEntry(Sheet):
         elif self.kind not in ("none", "hang_offset") and self.hang_offset_m is not None:
             yield "hang_offset_m", 'only for kind = "hang_offset"'
 
-    @rule("moment_N_m", "moment_std_N_m", "at_rpm")
-    def check_moment(self: Any) -> Iterator[Finding]:
-        """Ask for the engine speed of a moment."""
+    @rule(
+        "moment_N_m",
+        "moment_std_N_m",
+        "at_rpm",
+        words="`moment_N_m` and `at_rpm` go together; `moment_std_N_m` only with them",
+    )
+    def _check_moment(self: Any) -> Iterator[Finding]:
         if self.moment_N_m is not None and self.at_rpm is None:
             yield "at_rpm", "moment_N_m needs the engine speed it holds at; 300 to 20000 rpm"
         for name in ("moment_std_N_m", "at_rpm"):
@@ -346,18 +355,20 @@ class AircraftSheet(Sheet):
         Field("what opposes the torque reaction", kind="table", words="a table [compensation]"),
     ] = CompensationEntry()
 
-    @rule("hung_mass_kg", "all_up_mass_kg")
-    def check_mass(self: Any) -> Iterator[Finding]:
-        """Ask for a glider that weighs something."""
+    @rule("hung_mass_kg", "all_up_mass_kg", words="`all_up_mass_kg` is more than `hung_mass_kg`")
+    def _check_mass(self: Any) -> Iterator[Finding]:
         if not self.all_up_mass_kg > self.hung_mass_kg:
             yield (
                 "all_up_mass_kg",
                 f"more than hung_mass_kg ({self.hung_mass_kg:g} kg): it is the hung mass and the glider",
             )
 
-    @rule("riser_roll_stiffness_N_m_rad", "riser_roll_stiffness_std_N_m_rad")
-    def check_stiffness(self: Any) -> Iterator[Finding]:
-        """Keep an uncertainty with its value."""
+    @rule(
+        "riser_roll_stiffness_N_m_rad",
+        "riser_roll_stiffness_std_N_m_rad",
+        words="`riser_roll_stiffness_std_N_m_rad` goes with `riser_roll_stiffness_N_m_rad` only",
+    )
+    def _check_stiffness(self: Any) -> Iterator[Finding]:
         if self.riser_roll_stiffness_N_m_rad is None and self.riser_roll_stiffness_std_N_m_rad is not None:
             yield "riser_roll_stiffness_std_N_m_rad", "only together with riser_roll_stiffness_N_m_rad"
 

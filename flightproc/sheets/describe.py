@@ -16,10 +16,10 @@ _INTRO = """\
 
 <!-- Made by docs/make_docs.py from flightproc.sheets; change the models, not this page. -->
 
-A sortie is described by four TOML files: `sortie.toml` names the logs and the other three, `aircraft.toml` describes
-the frame with its pilot, engine and propeller, `glider.toml` the wing, and `rig.toml` the static torque measured on
-the ground (it may be left out). `flightproc new FOLDER` writes a commented set to fill in. What still holds
-`"FILL IN"` is refused.
+A sortie is described by four TOML files: `sortie.toml` names the logs and the other three, `aircraft.toml`
+describes the frame with its pilot, engine and propeller, `glider.toml` the wing, and `rig.toml` the static
+torque measured on the ground (it may be left out). `flightproc new FOLDER` writes a commented set to fill
+in. What still holds `"FILL IN"` is refused.
 
 - Text is UTF-8. Numbers stand without quotes and with a decimal point. Units are in the names of the fields.
 - A name with `_std` in it is a standard uncertainty (one sigma).
@@ -54,7 +54,7 @@ def _tables(kind: type[Sheet], place: str, many: bool) -> Iterator[str]:
         yield f"\n### `{f'[[{place}]]' if many else f'[{place}]'}`\n\n{_summary(kind)}\n"
     yield "\n| field | unit | meaning | how to find it, usual values | allowed | left out |\n"
     yield "|---|---|---|---|---|---|\n"
-    for name, field in kind.model_fields.items():
+    for name in kind.model_fields:
         info = kind.info(name)
         how = "; ".join(part for part in (info.how, f"usual: {info.typical}" if info.typical else "") if part)
         cells = (f"`{name}`", info.unit, info.meaning, how, info.allowed, _default(kind, name))
@@ -62,7 +62,7 @@ def _tables(kind: type[Sheet], place: str, many: bool) -> Iterator[str]:
     if kind.rules:
         yield "\nHeld across fields:\n\n"
         for check in kind.rules:
-            yield f"- {(check.__doc__ or '').strip()}\n"
+            yield f"- {check.words}\n"  # type: ignore[attr-defined]
     for name, (inner, form) in nested.items():
         path = f"{place}.{name}" if place else name
         if form != "map":
@@ -82,4 +82,6 @@ def _default(kind: type[Sheet], name: str) -> str:
     default = field.get_default(call_default_factory=True)
     if info.kind in {"table", "tables"}:
         return "defaults" if isinstance(default, Sheet) else "none"
+    if default is None and (info.kind == "file" or info.choices):
+        return "none"
     return "unknown" if default is None else f"`{toml_value(default)}`"

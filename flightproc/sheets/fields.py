@@ -135,7 +135,7 @@ class Field:
 _Rule = TypeVar("_Rule", bound=Callable[..., Iterator[Finding]])
 
 
-def rule(*needs: str) -> Callable[[_Rule], _Rule]:
+def rule(*needs: str, words: str) -> Callable[[_Rule], _Rule]:
     """Mark a method as a rule across fields.
 
     Parameters
@@ -143,10 +143,13 @@ def rule(*needs: str) -> Callable[[_Rule], _Rule]:
     *needs : str
         The fields it reads (``"logs.role"`` for a field of a nested table). The rule is skipped while one of
         them has a fault of its own, so that one mistake is told once.
+    words : str
+        What the rule holds, for the docs.
     """
 
     def mark(method: _Rule) -> _Rule:
         method.needs = needs  # type: ignore[attr-defined]
+        method.words = words  # type: ignore[attr-defined]
         return method
 
     return mark

@@ -68,28 +68,28 @@ class GliderSheet(Sheet):
         float | None, Field("standard uncertainty of turn_coefficient", low=0, high=50, example=0.4)
     ] = None
 
-    @rule("flat_area_m2", "projected_area_m2")
-    def check_area(self: Any) -> Iterator[Finding]:
-        """Keep the projection smaller."""
+    @rule("flat_area_m2", "projected_area_m2", words="`projected_area_m2` is no more than `flat_area_m2`")
+    def _check_area(self: Any) -> Iterator[Finding]:
         if self.projected_area_m2 > self.flat_area_m2:
             yield "projected_area_m2", "no more than flat_area_m2"
 
-    @rule("flat_span_m", "projected_span_m")
-    def check_span(self: Any) -> Iterator[Finding]:
-        """Keep the projection smaller."""
+    @rule("flat_span_m", "projected_span_m", words="`projected_span_m` is no more than `flat_span_m`")
+    def _check_span(self: Any) -> Iterator[Finding]:
         if self.projected_span_m > self.flat_span_m:
             yield "projected_span_m", "no more than flat_span_m"
 
-    @rule("flat_area_m2", "flat_span_m")
-    def check_aspect(self: Any) -> Iterator[Finding]:
-        """Match span and area."""
+    @rule("flat_area_m2", "flat_span_m", words="flat span squared over flat area is 2 to 10")
+    def _check_aspect(self: Any) -> Iterator[Finding]:
         aspect = self.flat_span_m**2 / self.flat_area_m2
         if not 2.0 <= aspect <= 10.0:
             yield "flat_span_m", f"a span that suits flat_area_m2; aspect ratio {aspect:.1f}, allowed 2 to 10"
 
-    @rule("turn_coefficient", "turn_coefficient_std")
-    def check_coefficient(self: Any) -> Iterator[Finding]:
-        """Keep an uncertainty with its value."""
+    @rule(
+        "turn_coefficient",
+        "turn_coefficient_std",
+        words="`turn_coefficient_std` goes with `turn_coefficient` only",
+    )
+    def _check_coefficient(self: Any) -> Iterator[Finding]:
         if self.turn_coefficient is None and self.turn_coefficient_std is not None:
             yield "turn_coefficient_std", "only together with turn_coefficient"
 

@@ -54,9 +54,14 @@ class RigAirEntry(Sheet):
         float | None, Field("standard uncertainty of density_kg_m3", "kg/m3", 0, 0.3, example=0.01)
     ] = None
 
-    @rule("density_kg_m3", "density_std_kg_m3", "pressure_hPa", "temperature_C")
-    def check_air(self: Any) -> Iterator[Finding]:
-        """Ask for the density in one way, completely."""
+    @rule(
+        "density_kg_m3",
+        "density_std_kg_m3",
+        "pressure_hPa",
+        "temperature_C",
+        words="either `pressure_hPa` and `temperature_C`, or `density_kg_m3`; not both",
+    )
+    def _check_air(self: Any) -> Iterator[Finding]:
         pair = (self.pressure_hPa, self.temperature_C)
         if self.density_kg_m3 is not None and any(x is not None for x in pair):
             yield "density_kg_m3", "either density_kg_m3, or pressure_hPa and temperature_C, not both"
@@ -119,19 +124,26 @@ class RigReading(Sheet):
         float | None, Field("standard uncertainty of thrust_N", "N", 0, 1000, example=15.0)
     ] = None
 
-    @rule("left_kg", "left_low_kg", "left_high_kg")
-    def check_left(self: Any) -> Iterator[Finding]:
-        """Keep the mean within the swing."""
+    @rule(
+        "left_kg",
+        "left_low_kg",
+        "left_high_kg",
+        words="left swing: low and high go together, low no more than the mean, high no less",
+    )
+    def _check_left(self: Any) -> Iterator[Finding]:
         yield from _swing("left", self.left_kg, self.left_low_kg, self.left_high_kg)
 
-    @rule("right_kg", "right_low_kg", "right_high_kg")
-    def check_right(self: Any) -> Iterator[Finding]:
-        """Keep the mean within the swing."""
+    @rule(
+        "right_kg",
+        "right_low_kg",
+        "right_high_kg",
+        words="right swing: low and high go together, low no more than the mean, high no less",
+    )
+    def _check_right(self: Any) -> Iterator[Finding]:
         yield from _swing("right", self.right_kg, self.right_low_kg, self.right_high_kg)
 
-    @rule("thrust_N", "thrust_std_N")
-    def check_thrust(self: Any) -> Iterator[Finding]:
-        """Keep an uncertainty with its value."""
+    @rule("thrust_N", "thrust_std_N", words="`thrust_std_N` goes with `thrust_N` only")
+    def _check_thrust(self: Any) -> Iterator[Finding]:
         if self.thrust_N is None and self.thrust_std_N is not None:
             yield "thrust_std_N", "only together with thrust_N"
 
@@ -219,9 +231,11 @@ class RigSheet(Sheet):
         ),
     ]
 
-    @rule("readings.rpm")
-    def check_readings(self: Any) -> Iterator[Finding]:
-        """Look for a zero and for something to compare."""
+    @rule(
+        "readings.rpm",
+        words="at least one reading at rpm 0 (the zero) and readings at two other engine speeds",
+    )
+    def _check_readings(self: Any) -> Iterator[Finding]:
         speeds = {reading.rpm for reading in self.readings}
         if 0.0 not in speeds:
             yield "readings", "at least one reading with rpm = 0 (engine stopped): the zero"

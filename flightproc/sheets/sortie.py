@@ -146,9 +146,8 @@ class LogEntry(Sheet):
         ),
     ] = pydantic.Field(default_factory=dict)
 
-    @rule()
-    def check_columns(self: Any) -> Iterator[Finding]:
-        """Look for keys that are channels, and for time among them."""
+    @rule(words="every key of `columns` is `time` or a channel, and `time` is among them")
+    def _check_columns(self: Any) -> Iterator[Finding]:
         if not isinstance(self.columns, dict):
             return
         for key in self.columns:
@@ -157,16 +156,14 @@ class LogEntry(Sheet):
         if self.columns and "time" not in self.columns:
             yield ("columns", "time"), 'the column of time, such as time = { column = "t", unit = "s" }'
 
-    @rule()
-    def check_sources(self: Any) -> Iterator[Finding]:
-        """Look for keys that are channels."""
+    @rule(words="every key of `sources` is a channel")
+    def _check_sources(self: Any) -> Iterator[Finding]:
         for key in self.sources if isinstance(self.sources, dict) else ():
             if key not in CHANNELS:
                 yield ("sources", key), _channel_words(key, "a channel")
 
-    @rule("role", "clock_offset_s")
-    def check_time_base(self: Any) -> Iterator[Finding]:
-        """Refuse an offset of the time base to itself."""
+    @rule("role", "clock_offset_s", words="the unit's log has no clock offset: it is the time base")
+    def _check_time_base(self: Any) -> Iterator[Finding]:
         if self.role == "unit" and self.clock_offset_s not in (None, 0.0):
             yield "clock_offset_s", "leave it out here: the unit's log is the time base"
 
@@ -233,9 +230,8 @@ class AirEntry(Sheet):
         Field("height of the field above mean sea level", "m", -450, 6000, how="a map", example=120.0),
     ] = None
 
-    @rule("wind_speed_m_s", "wind_from_deg")
-    def check_wind(self: Any) -> Iterator[Finding]:
-        """Keep speed and direction together."""
+    @rule("wind_speed_m_s", "wind_from_deg", words="`wind_speed_m_s` and `wind_from_deg` go together")
+    def _check_wind(self: Any) -> Iterator[Finding]:
         if (self.wind_speed_m_s is None) != (self.wind_from_deg is None):
             missing = "wind_speed_m_s" if self.wind_speed_m_s is None else "wind_from_deg"
             yield missing, "wind_speed_m_s and wind_from_deg go together"
@@ -311,9 +307,8 @@ class PilotNote(Span):
         Field("anything worth keeping, in your own words", kind="text", example="hands up, looking ahead"),
     ] = ""
 
-    @rule("hands_off", "text")
-    def check_content(self: Any) -> Iterator[Finding]:
-        """Ask that a note says something."""
+    @rule("hands_off", "text", words="a note has `hands_off` or `text`")
+    def _check_content(self: Any) -> Iterator[Finding]:
         if self.hands_off is None and not self.text.strip():
             yield "hands_off", "a note needs hands_off or text"
 
@@ -355,23 +350,30 @@ class HoldEdit(Sheet):
     ] = None
     reason: Annotated[str, Field("why; it stands in the report", kind="text", example="gust at the end")] = ""
 
-    @rule("start_s", "end_s")
-    def check_order(self: Any) -> Iterator[Finding]:
-        """Keep start before end."""
+    @rule("start_s", "end_s", words="`end_s` is later than `start_s`")
+    def _check_order(self: Any) -> Iterator[Finding]:
         if not self.start_s < self.end_s:
             yield "end_s", "later than start_s"
 
-    @rule("action", "kind")
-    def check_kind(self: Any) -> Iterator[Finding]:
-        """Ask for the kind of a hold that is added, and only then."""
+    @rule("action", "kind", words="`kind` is given for `add`, and only there")
+    def _check_kind(self: Any) -> Iterator[Finding]:
         if self.action == "add" and self.kind is None:
             yield "kind", 'needed for action = "add": one of "power", "glide", "ballast"'
         elif self.action != "add" and self.kind is not None:
             yield "kind", 'only for action = "add"'
 
-    @rule("action", "start_s", "end_s", "new_start_s", "new_end_s")
-    def check_move(self: Any) -> Iterator[Finding]:
-        """Ask for new bounds of a hold that is moved, and only then."""
+    @rule(
+        "action",
+        "start_s",
+        "end_s",
+        "new_start_s",
+        "new_end_s",
+        words=(
+            "`new_start_s`, `new_end_s` or both are given for `move`, and only there; the new start "
+            "comes before the new end"
+        ),
+    )
+    def _check_move(self: Any) -> Iterator[Finding]:
         new = {name: getattr(self, name) for name in ("new_start_s", "new_end_s")}
         if self.action != "move":
             for name, value in new.items():
@@ -489,27 +491,30 @@ class SortieSheet(Sheet):
         Settings, Field("settings of the analysis", kind="table", words="a table [settings]")
     ] = Settings()
 
-    @rule("logs.role")
-    def check_roles(self: Any) -> Iterator[Finding]:
-        """Look for exactly one log of the unit."""
+    @rule("logs.role", words="exactly one log has the role `unit`")
+    def _check_roles(self: Any) -> Iterator[Finding]:
         units = [i for i, log in enumerate(self.logs) if log.role == "unit"]
         if not units:
             yield "logs", 'exactly one log with role = "unit": the inertial sensor that hangs with the pilot'
         for i in units[1:]:
             yield ("logs", i, "role"), 'only one log may have the role "unit"; use "gps", "engine" or "other"'
 
-    @rule("logs.name")
-    def check_names(self: Any) -> Iterator[Finding]:
-        """Ask for names that differ."""
+    @rule("logs.name", words="no two logs have the same name")
+    def _check_names(self: Any) -> Iterator[Finding]:
         seen: dict[str, int] = {}
         for i, log in enumerate(self.logs):
             if log.name in seen:
                 yield ("logs", i, "name"), f"a name of its own; logs[{seen[log.name] + 1}] has this one"
             seen.setdefault(log.name, i)
 
-    @rule("ballast.start_s", "ballast.end_s", "ballast.start_utc", "ballast.end_utc")
-    def check_ballast(self: Any) -> Iterator[Finding]:
-        """Keep ballast legs apart."""
+    @rule(
+        "ballast.start_s",
+        "ballast.end_s",
+        "ballast.start_utc",
+        "ballast.end_utc",
+        words="ballast legs do not overlap",
+    )
+    def _check_ballast(self: Any) -> Iterator[Finding]:
         for names in (("start_s", "end_s"), ("start_utc", "end_utc")):
             legs = [(getattr(leg, names[0]), getattr(leg, names[1]), i) for i, leg in enumerate(self.ballast)]
             legs = [(a, b, i) for a, b, i in legs if a is not None and b is not None and _ordered(a, b)]

@@ -59,9 +59,17 @@ class Span(Sheet):
         ),
     ] = None
 
-    @rule("start_s", "end_s", "start_utc", "end_utc")
-    def check_span(self: Any) -> Iterator[Finding]:
-        """Ask for one way of giving the time, complete and in order."""
+    @rule(
+        "start_s",
+        "end_s",
+        "start_utc",
+        "end_utc",
+        words=(
+            "either `start_s` and `end_s`, or `start_utc` and `end_utc` (with zone); the end is later "
+            "than the start"
+        ),
+    )
+    def _check_span(self: Any) -> Iterator[Finding]:
         seconds = (self.start_s, self.end_s)
         utc = (self.start_utc, self.end_utc)
         has_seconds = any(x is not None for x in seconds)
