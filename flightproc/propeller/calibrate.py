@@ -31,6 +31,7 @@ Array = NDArray[np.float64]
 _NAMES = ("pitch_offset", "log_profile_drag", "log_max_lift", "log_chord")
 _MODEL_STD = 0.05  # of static torque and of static thrust, common to all points of a kind
 _RATIO_STD = 0.05  # of Q(V) / Q(0) from J = 0.1 up: what wind-tunnel propellers show, see the method page
+_MERIT_MOST = 0.9  # figure of merit above which a rig thrust is not believed
 _COMMON_SOURCES = ("spacing", "zero", "leak")
 
 
@@ -178,8 +179,8 @@ def fit_blade(
     Maximum a posteriori fit on logarithms. Priors (standard deviation about zero): pitch offset 2 deg for a
     table and 3 deg for an assumed helix, profile drag 40 %, maximum lift 15 %, chord as the blade says. A
     blade has nearly constant C_Q at rest, so all torque points together fix little more than one number; what
-    they cannot decide stays at the priors, and the covariance says so. Where the points scatter about the blade's
-    curve more than their uncertainties, these are widened by the square root of chi^2 per degree of freedom.
+    they cannot decide stays at the priors, and the covariance says so. Where the points scatter about the
+    blade's curve more than their uncertainties, these are widened by the root of chi^2 per degree of freedom.
     """
     from scipy.optimize import least_squares
 
@@ -291,7 +292,12 @@ def calibrate_blade(
     # An error of rpm acts as one of torque through the slope of a square law.
     by_rpm = np.array([2.0 * (p.torque.value or 0.0) * p.rpm_std / p.rpm for p in points])
     own = np.sqrt(np.maximum(whole**2 - np.sum(common**2, axis=0), 0.0) + by_rpm**2)
-    thrust = np.array([math.nan if p.thrust.value is None else p.thrust.value for p in points])
+    possible = [p.figure_of_merit.value is not None and p.figure_of_merit.value < _MERIT_MOST for p in points]
+    thrust = np.array(
+        [p.thrust.value if ok else math.nan for p, ok in zip(points, possible, strict=True)], float
+    )
+    dropped = sum(p.thrust.known for p in points) - sum(possible)
+    notes = (f"{dropped} thrusts that the torque cannot pay for were left out",) if dropped else ()
     thrust_std = np.array(
         [0.05 * v if p.thrust.std is None else p.thrust.std for p, v in zip(points, thrust, strict=True)]
     )
@@ -306,6 +312,7 @@ def calibrate_blade(
         thrust_std=thrust_std,
         common_std=np.vstack([common, density_row]),
         polar=polar,
+        notes=notes,
     )
 
 

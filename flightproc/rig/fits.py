@@ -57,10 +57,11 @@ def fit_torque(
 
     Notes
     -----
-    Generalised least squares with V = diag(u^2 + (dQ/dn)^2 u_n^2) + the outer products of the common errors
-    (effective variance [1]_, with the slope of the power law for all three, so that their chi^2 compare). A
-    common factor is left out of V, since a covariance proportional to the data pulls the fit down [2]_, and
-    is added to the covariance of the coefficients afterwards. AICc = chi^2 + 2 p + 2 p (p + 1) / (n - p - 1)
+    Weights and chi^2 use the variance u^2 + (dQ/dn)^2 u_n^2 + the squares of the common errors (effective
+    variance [1]_, with the slope of the power law for all three, so that their chi^2 compare). The common
+    errors do not enter as correlations there, since a large common error would let the curve leave the
+    points [2]_; they act with full correlation on the covariance of the coefficients, A V A^T with A the
+    estimator and V the whole covariance of the points. AICc = chi^2 + 2 p + 2 p (p + 1) / (n - p - 1)
     [3]_. The covariance is multiplied by chi^2 / dof where that exceeds one.
 
     References
@@ -101,15 +102,20 @@ def fit_torque(
                 allowed="above 0 N m",
                 hint="give the swing, the resolution or the calibration of the scales",
             )
-        whiten = np.linalg.inv(np.linalg.cholesky(np.diag(own) + rows.T @ rows))
+        weight = 1.0 / np.sqrt(own + np.sum(rows**2, axis=0))
         if speeds < 2 or not np.any(un):
             break
-        k, p = _fit_power(n, q, whiten)[0]
-    fits = [_linear_fit("square", n[:, None] ** 2, n, q, whiten, scale_std)]
+        (k, p), _ = _fit_power(n, q, weight)
+    # V of the weighted points: unit but for the common errors, which the diagonal holds already.
+    shared = rows * weight
+    whole = np.diag(own * weight**2) + shared.T @ shared
+    square, full = n[:, None] ** 2, n[:, None] ** np.arange(3.0)
+    fits = [_linear_fit("square", square, n, q, weight, whole, scale_std)]
     if speeds >= 2:
-        fits.append(_power_fit(n, q, whiten, scale_std))
+        (k, p), jacobian = _fit_power(n, q, weight)
+        fits.append(_finish("power", np.array([k, p]), jacobian, n, q, weight, whole, scale_std))
     if speeds >= 3:
-        fits.append(_linear_fit("quadratic", n[:, None] ** np.arange(3.0), n, q, whiten, scale_std))
+        fits.append(_linear_fit("quadratic", full, n, q, weight, whole, scale_std))
     return tuple(fits)
 
 
@@ -123,74 +129,64 @@ def _rough_power(n: Array, q: Array) -> tuple[float, float]:
     return float(np.sum(q * n**p) / np.sum(n ** (2.0 * p))), p
 
 
-def _fit_power(n: Array, q: Array, whiten: Array) -> tuple[Array, Array, float]:
-    """Return coefficients, their covariance before scaling, and chi^2."""
+def _fit_power(n: Array, q: Array, weight: Array) -> tuple[tuple[float, float], Array]:
+    """Return k and p of the power law, and the derivatives of the weighted torques by them."""
     from scipy.optimize import least_squares
 
     # k refers to the middle of the points while fitting: then k and p hardly correlate.
     middle = math.exp(float(np.mean(np.log(n))))
+    log = np.log(n / middle)
     k, p = _rough_power(n, q)
-    start = np.array([k * middle**p, p])
 
     def misfit(x: Array) -> Array:
-        out: Array = whiten @ (x[0] * (n / middle) ** x[1] - q)
+        out: Array = weight * (x[0] * np.exp(x[1] * log) - q)
         return out
 
     def slope(x: Array) -> Array:
-        power = (n / middle) ** x[1]
-        out: Array = whiten @ np.column_stack([power, x[0] * power * np.log(n / middle)])
-        return out
+        power = weight * np.exp(x[1] * log)
+        return np.column_stack([power, x[0] * power * log])
 
+    start = [k * middle**p, p]
     fit = least_squares(misfit, start, jac=slope, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14)
-    c, p = float(fit.x[0]), float(fit.x[1])
-    jacobian = np.asarray(fit.jac, dtype=float)
-    inner = np.linalg.inv(jacobian.T @ jacobian)
-    k = c * middle ** (-p)
-    turn = np.array([[middle ** (-p), -k * math.log(middle)], [0.0, 1.0]])
-    return np.array([k, p]), turn @ inner @ turn.T, 2.0 * float(fit.cost)
+    p = float(fit.x[1])
+    k = float(fit.x[0]) * middle ** (-p)
+    power = weight * n**p
+    return (k, p), np.column_stack([power, k * power * np.log(n)])
 
 
-def _power_fit(n: Array, q: Array, whiten: Array, scale_std: float) -> TorqueFit:
-    coefficients, covariance, chi2 = _fit_power(n, q, whiten)
-    factor = np.array([coefficients[0], 0.0])
-    return _finish("power", coefficients, covariance, chi2, n, q, scale_std, factor)
-
-
-def _linear_fit(name: str, design: Array, n: Array, q: Array, whiten: Array, scale_std: float) -> TorqueFit:
-    x, y = whiten @ design, whiten @ q
+def _linear_fit(
+    name: str, design: Array, n: Array, q: Array, weight: Array, whole: Array, scale_std: float
+) -> TorqueFit:
+    x = design * weight[:, None]
     size = np.linalg.norm(x, axis=0)
-    coefficients = np.linalg.lstsq(x / size, y, rcond=None)[0] / size
-    covariance = np.linalg.inv((x / size).T @ (x / size)) / np.outer(size, size)
-    chi2 = float(np.sum((y - x @ coefficients) ** 2))
-    return _finish(name, coefficients, covariance, chi2, n, q, scale_std, coefficients)
+    coefficients = np.linalg.lstsq(x / size, weight * q, rcond=None)[0] / size
+    return _finish(name, coefficients, x, n, q, weight, whole, scale_std)
 
 
 def _finish(
     name: str,
     coefficients: Array,
-    covariance: Array,
-    chi2: float,
+    jacobian: Array,
     n: Array,
     q: Array,
+    weight: Array,
+    whole: Array,
     scale_std: float,
-    factor: Array,
 ) -> TorqueFit:
-    count, p = q.size, coefficients.size
-    dof = count - p
+    """Make the fit with its covariance; ``whole`` is the covariance of the weighted points."""
+    size = np.linalg.norm(jacobian, axis=0)
+    estimator = np.linalg.pinv(jacobian / size) / size[:, None]
+    covariance = estimator @ whole @ estimator.T
+    chi2 = float(np.sum((weight * (evaluate_fit(name, coefficients, n * 1000.0) - q)) ** 2))
+    p = coefficients.size
+    dof, spare = q.size - p, q.size - p - 1
     if dof > 0:
         covariance = covariance * max(chi2 / dof, 1.0)
+    factor = np.array([coefficients[0], 0.0]) if name == "power" else coefficients
     covariance = covariance + scale_std**2 * np.outer(factor, factor)
-    spare = count - p - 1
     aicc = chi2 + 2.0 * p + 2.0 * p * (p + 1.0) / spare if spare > 0 else None
-    return TorqueFit(
-        name,
-        coefficients,
-        covariance,
-        chi2,
-        dof,
-        aicc,
-        _fit_words(name, coefficients, covariance, chi2, dof, n, q),
-    )
+    words = _fit_words(name, coefficients, covariance, chi2, dof, n, q)
+    return TorqueFit(name, coefficients, covariance, chi2, dof, aicc, words)
 
 
 def _fit_words(

@@ -99,7 +99,8 @@ def reduce_rig(sheet: RigSheet, *, gear_ratio: float, diameter: float, swing: st
 
     - ``swing``: the mean was read by eye within the swing of half-width a. Values near the middle are
       likelier than the ends, so a triangular distribution, u = a / sqrt(6), is the default ([1]_, 4.3.9).
-      ``uniform`` (a / sqrt(3)) says nothing but the bounds; ``arcsine`` (a / sqrt(2)) is a single glance at a sine.
+      ``uniform`` (a / sqrt(3)) says nothing but the bounds; ``arcsine`` (a / sqrt(2)) is a single glance at
+      a sine.
     - ``resolution``: uniform over one step of each scale.
     - ``scale_calibration``: that of both scales, taken as independent; it is not assumed to cancel with
       the zero.
