@@ -1,1 +1,6 @@
-"""Readers."""
+"""Readers: one module a format, one registry, one kind of result."""
+
+from .recording import Damage, RawField, Recording, Series
+from .registry import READERS, read_log
+
+__all__ = ["READERS", "Damage", "RawField", "Recording", "Series", "read_log"]

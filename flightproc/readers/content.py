@@ -1,0 +1,98 @@
+"""A log file's bytes, read once, with their size and SHA-256."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+from ..errors import LogError
+
+__all__ = ["HEAD_SIZE", "Content", "describe_bytes", "load_content"]
+
+HEAD_SIZE = 65_536
+"""How many bytes at most are shown to a reader's ``sniff``."""
+
+
+@dataclass(frozen=True)
+class Content:
+    """The bytes of a log.
+
+    Attributes
+    ----------
+    path : str
+        File they came from, as the user named it.
+    data : bytes
+        The whole file.
+    sha256 : str
+        SHA-256 of ``data``, hexadecimal.
+    """
+
+    path: str
+    data: bytes
+    sha256: str
+
+    @property
+    def size(self) -> int:
+        """Size of the file [bytes]."""
+        return len(self.data)
+
+    @property
+    def head(self) -> bytes:
+        """The first bytes, for sniffing."""
+        return self.data[:HEAD_SIZE]
+
+
+def load_content(path: str | Path) -> Content:
+    """Read a file once and hash it.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file with at least one byte.
+
+    Raises
+    ------
+    LogError
+        If the file is missing, is a folder, may not be read, or is empty.
+    """
+    where = str(path)
+    try:
+        data = Path(path).read_bytes()
+    except FileNotFoundError as error:
+        raise LogError("there is no such file", where=where, hint="check the name and the folder") from error
+    except IsADirectoryError as error:
+        raise LogError("this is a folder, not a log file", where=where, hint="name the file in it") from error
+    except PermissionError as error:
+        if Path(path).is_dir():
+            raise LogError(
+                "this is a folder, not a log file", where=where, hint="name the file in it"
+            ) from error
+        raise LogError(
+            "the file may not be read", where=where, hint="give yourself permission to read it"
+        ) from error
+    except (OSError, ValueError) as error:
+        raise LogError(f"the file cannot be read ({error})", where=where) from error
+    if not data:
+        raise LogError("the file is empty (0 bytes)", where=where, hint="copy it from the logger again")
+    return Content(where, data, hashlib.sha256(data).hexdigest())
+
+
+def describe_bytes(head: bytes, count: int = 16) -> str:
+    """Return the first bytes in words: as text where they are text, else in hexadecimal.
+
+    Examples
+    --------
+    >>> describe_bytes(b"AXYZ123 flight")
+    'text "AXYZ123 flight"'
+    >>> describe_bytes(bytes([0, 255, 16]))
+    'bytes 00 ff 10'
+    """
+    part = head[: 3 * count].split(b"\n")[0].rstrip(b"\r")
+    try:
+        text = part.decode("utf-8")
+    except UnicodeDecodeError:
+        text = ""
+    if text.strip() and text.replace("\t", " ").isprintable():
+        return f'text "{text}"'
+    return "bytes " + head[:count].hex(" ")

@@ -1,0 +1,223 @@
+"""CSV and other delimited text, with a column map from the sheet or with guesses that want confirming."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..errors import UnreadableLogError
+from .build import RecordingBuilder, median_rate
+from .column_map import ColumnUse, find_columns, guess_columns, guess_time
+from .content import HEAD_SIZE, Content, load_content
+from .recording import RawField, Recording
+from .table import Column, looks_delimited, parse_table
+from .units import TIME_UNITS, convert, find_unit
+
+__all__ = ["NAME", "read", "sniff"]
+
+NAME = "CSV"
+
+Array = NDArray[np.float64]
+
+_EPOCH = (6.3e8, 4.2e9)  # s since 1970 that are taken for a date: 1990 to 2100
+_DAY = 86_400.0
+_CLOCK = re.compile(r"^(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?$")
+
+
+def sniff(head: bytes) -> bool:
+    r"""Return whether the content is lines of fields with one delimiter.
+
+    Examples
+    --------
+    >>> sniff(b"t,rpm\n0,2000\n1,2010\n"), sniff(b"$GPGGA,1,2\n$GPRMC,1,2\n")
+    (True, False)
+    """
+    return looks_delimited(head, complete=len(head) < HEAD_SIZE)
+
+
+def read(
+    path: str | Path, columns: Mapping[str, object] | None = None, *, content: Content | None = None
+) -> Recording:
+    """Read a delimited text.
+
+    Parameters
+    ----------
+    path : str or Path
+        File.
+    columns : mapping, optional
+        Channel name (or ``time``) to an object or mapping with ``column``, ``unit`` and optionally ``sign``
+        (1 or -1) and ``offset``. A channel's value is sign times the column plus offset, both in the
+        column's unit, brought to SI. With a map, only what it names feeds a channel; without one, columns
+        whose name and unit leave no doubt do, as guesses.
+    content : Content, optional
+        The file's bytes, where they are already at hand.
+
+    Raises
+    ------
+    LogError
+        If the map names channels or columns that do not exist, or units that do not fit.
+    UnreadableLogError
+        If there is no table or no row in it.
+
+    Notes
+    -----
+    Times that count from the logger's own start keep their own zero. Dates, and seconds since 1970, count
+    from the first row, whose UTC becomes ``start_utc``; dates that name no time zone give no UTC unless the
+    column's name or unit says ``utc``.
+    """
+    content = content or load_content(path)
+    table = parse_table(content.data, content.path)
+    builder = RecordingBuilder(content, NAME)
+    for loss in table.losses:
+        builder.tell(*loss)
+    for note in table.notes:
+        builder.note(note)
+    by_name = {column.name: column for column in table.columns}
+    uses = find_columns(columns, table.columns, content.path) if columns else []
+    timing = next((use for use in uses if use.channel == "time"), None) or guess_time(table.columns)
+    time = _read_time(builder, by_name, timing)
+    doubts: dict[str, str] = {}
+    if not columns:
+        uses, doubts = guess_columns(table.columns, {timing.column} if timing else set())
+    keep = builder.clock(time, timing.column if timing else "time") if timing else np.zeros(0, dtype=bool)
+    fed: dict[str, str] = {}
+    if timing and keep.any():
+        for use in uses:
+            if use.channel != "time" and _feed(builder, by_name[use.column], use, time, keep):
+                fed[use.column] = ", ".join(filter(None, (fed.get(use.column), use.channel)))
+    _tell_guesses(builder, [timing, *uses] if timing else uses)
+    rate = median_rate(time[keep]) if timing else float("nan")
+    notes = {use.column: use.note for use in uses if use.note and use.column in fed} | doubts
+    stated = {use.column: use.unit for use in uses}
+    if timing:
+        notes[timing.column] = timing.note or "time"
+        stated[timing.column] = timing.unit
+    for column in table.columns:
+        builder.fields.append(_field(column, rate, stated, fed, notes))
+    if not builder.channels and not columns:
+        builder.note("no column could be matched to a channel for certain: state the columns in the sheet")
+    return builder.build()
+
+
+def _field(
+    column: Column, rate: float, stated: dict[str, str], fed: dict[str, str], notes: dict[str, str]
+) -> RawField:
+    if column.texts is not None and not np.isfinite(column.values).any():
+        count = int(np.count_nonzero(column.texts != ""))
+        note = notes.get(column.name, "text")
+    else:
+        count = int(np.count_nonzero(np.isfinite(column.values)))
+        note = notes.get(column.name, "" if count else "empty")
+    if column.name.startswith("(unnamed") and np.all(np.diff(column.values) == 1):
+        note = "counts the rows"
+    return RawField(
+        column.name, count, rate, stated.get(column.name, column.unit), fed.get(column.name, ""), note
+    )
+
+
+def _tell_guesses(builder: RecordingBuilder, uses: list[ColumnUse]) -> None:
+    guesses = [use for use in uses if use.note.startswith("guess")]
+    if guesses:
+        listed = "; ".join(f'"{use.column}" {use.note.removeprefix("guess: ")}' for use in guesses)
+        builder.note(f"guessed, please confirm in the sheet: {listed}")
+
+
+def _feed(
+    builder: RecordingBuilder, column: Column, use: ColumnUse, time: Array, keep: NDArray[np.bool_]
+) -> bool:
+    if column.texts is not None and not np.isfinite(column.values).any():
+        builder.tell(
+            "bad_value", column.name, f"holds text, no numbers: {use.channel} cannot be read from it"
+        )
+        return False
+    if column.bad_cells:
+        builder.tell(
+            "bad_value",
+            column.name,
+            f'{column.bad_cells} cells hold text (such as "{column.bad_example[:30]}") and are missing',
+            column.bad_cells,
+        )
+    raw = use.sign * column.values[keep] + use.offset
+    values = convert(raw, use.unit, use.channel, f"{builder.content.path}, column {column.name!r}")
+    return builder.add(use.channel, time[keep], values, column.name)
+
+
+# Time -----------------------------------------------------------------------------------------------------
+
+
+def _read_time(builder: RecordingBuilder, table: dict[str, Column], use: ColumnUse | None) -> Array:
+    """Return the time of every row on the recording's own clock [s] and set the builder's UTC."""
+    if use is None:
+        builder.tell(
+            "no_time",
+            "header",
+            "no column is recognised as time: nothing can be placed in time; state it in the sheet as "
+            'time = { column = "...", unit = "s" }',
+        )
+        return np.empty(0)
+    column = table[use.column]
+    says_utc = "utc" in use.unit.casefold() or "utc" in column.name.casefold()
+    if column.texts is not None and not np.isfinite(column.values).any():
+        return _read_dates(builder, column, says_utc)
+    unit = find_unit(use.unit) if use.unit else None
+    scale = TIME_UNITS.get(unit or "s", 1.0)
+    if column.texts is not None:  # whole numbers beyond what a float holds
+        whole = np.array([int(text) for text in column.texts], dtype=object)
+        zero = int(whole[0])
+        seconds = np.array([float(value - zero) for value in whole]) * scale
+        first = zero * scale
+    else:
+        good = column.values[np.isfinite(column.values)]
+        first = float(good[0]) * scale if good.size else 0.0
+        zero_value = float(good[0]) if good.size else 0.0
+        seconds = (column.values - zero_value) * scale
+    first += use.offset * scale
+    if _EPOCH[0] < first < _EPOCH[1]:
+        builder.start_utc = first
+        return np.round(seconds, 9)
+    return np.round(seconds + first, 9)
+
+
+def _read_dates(builder: RecordingBuilder, column: Column, says_utc: bool) -> Array:
+    """Return seconds from dates and times, or from times of day, as text."""
+    assert column.texts is not None
+    texts = [str(text) for text in column.texts]
+    clocks = [_CLOCK.match(text) for text in texts]
+    if sum(match is not None for match in clocks) * 2 > len(texts):
+        seconds = np.array(
+            [
+                int(m[1]) * 3600.0 + int(m[2]) * 60.0 + float((m[3] or "0").replace(",", "."))
+                if m
+                else np.nan
+                for m in clocks
+            ]
+        )
+        steps = np.diff(seconds, prepend=seconds[0])
+        seconds += _DAY * np.cumsum(np.where(steps < -_DAY / 2, 1.0, 0.0))  # past midnight
+        builder.note(f'"{column.name}" holds times of day without a date: no UTC')
+        return np.round(seconds, 9)
+    parsed = pd.to_datetime(pd.Series(texts), errors="coerce", format="ISO8601", utc=True)
+    good = parsed.notna().to_numpy(dtype=bool)
+    if not good.any():
+        raise UnreadableLogError(
+            "this column is to be time, but holds no time that can be read",
+            where=f"{builder.content.path}, column {column.name!r}",
+            found=texts[0][:40],
+            allowed="numbers, dates as 2026-05-01T12:00:00Z, times of day as 12:00:00",
+        )
+    origin = parsed[good].iloc[0]
+    seconds = (parsed - origin).dt.total_seconds().to_numpy(dtype=np.float64)
+    zoned = bool(re.search(r"(?:Z|[+-]\d{2}:?\d{2})$", texts[int(np.flatnonzero(good)[0])]))
+    if zoned or says_utc:
+        builder.start_utc = float(origin.timestamp())
+    else:
+        builder.note(
+            f'"{column.name}" holds dates without a time zone: no UTC is taken from them; if they are UTC, '
+            'state unit = "utc" for time in the sheet'
+        )
+    return np.round(seconds, 9)
