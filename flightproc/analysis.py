@@ -1,0 +1,436 @@
+"""The whole way: from a sortie sheet to results."""
+
+from __future__ import annotations
+
+import math
+import os
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import __version__
+from .cautions import CAUTIONS
+from .compare.answer import answer_in_words, limits_in_words
+from .compare.ratio import Compensation, Propulsion, compare_with_rig
+from .errors import RigError
+from .holds.model import (
+    BallastWindow,
+    Hold,
+    HoldChange,
+    HoldKind,
+    HoldSearch,
+    PilotWindow,
+    SearchSettings,
+)
+from .holds.search import find_holds
+from .moment.calibrate import Frame, Wing, make_priors
+from .moment.observe import Observations, observe_holds
+from .moment.solve import MomentSolution, solve_moments
+from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade
+from .quantity import Quantity
+from .readers import Recording, read_log
+from .results import Calibration, HoldResult, InputFile, Provenance, Results
+from .rig import RigCurve, reduce_rig
+from .sheets import Sheets, load_sortie
+from .sortie import Sortie, assemble_sortie
+
+if TYPE_CHECKING:
+    from .sheets.aircraft import AircraftSheet
+    from .sheets.sortie import SortieSheet
+
+__all__ = ["analyse", "analyse_sheets"]
+
+Progress = Callable[[str, float], None]
+
+_SETTLING_DEFAULT = 12.0
+_SETTLING_RANGE = (8.0, 15.0)  # three time constants of the slowest response, within these [s]
+_IDLE_RELATIVE_STD = 0.5  # of the torque that an idling propeller gives, from the rig's extrapolation
+
+
+def analyse(sortie_sheet: str | os.PathLike[str], *, progress: Progress | None = None) -> Results:
+    """Analyse one sortie.
+
+    Parameters
+    ----------
+    sortie_sheet : path
+        The sortie sheet; the other sheets and the logs are found from it.
+    progress : callable, optional
+        Called with what is being done and the share done, 0 to 1.
+
+    Returns
+    -------
+    Results
+
+    Raises
+    ------
+    FlightprocError
+        A subclass, for anything the user can mend.
+    """
+    tell = progress or (lambda words, share: None)
+    tell("reading the sheets", 0.0)
+    sheets = load_sortie(sortie_sheet)
+    recordings: dict[str, Recording] = {}
+    for number, entry in enumerate(sheets.sortie.logs):
+        tell(f"reading {entry.file}", 0.05 + 0.25 * number / len(sheets.sortie.logs))
+        columns = {name: vars(column) for name, column in entry.columns.items()}
+        recordings[entry.name] = read_log(sheets.files[entry.name], columns=columns or None)
+    return analyse_sheets(sheets, recordings, progress=progress)
+
+
+def analyse_sheets(
+    sheets: Sheets, recordings: Mapping[str, Recording], *, progress: Progress | None = None
+) -> Results:
+    """Analyse one sortie whose sheets and logs are already read.
+
+    Parameters
+    ----------
+    sheets : Sheets
+        The sheets.
+    recordings : mapping of str to Recording
+        One per log of the sortie sheet, by name.
+    progress : callable, optional
+        As for :func:`analyse`.
+    """
+    tell = progress or (lambda words, share: None)
+    sheet, aircraft = sheets.sortie, sheets.aircraft
+    tell("aligning clocks, finding wind and attitude", 0.3)
+    sortie = assemble_sortie(sheets, recordings)
+
+    tell("finding holds", 0.6)
+    warnings = list(sortie.warnings)
+    search, observed = _find_and_observe(sheets, sortie, warnings)
+
+    tell("solving for the moment", 0.7)
+    rig = _reduce(sheets, warnings)
+    frame, wing = _frame(sheets), _wing(sheets)
+    priors = make_priors(frame, wing)
+    solution = solve_moments(
+        observed,
+        search.holds,
+        frame,
+        wing,
+        priors,
+        idle_moment=_idle_moment(aircraft, search.holds, observed, rig),
+        idle_relative_std=_IDLE_RELATIVE_STD,
+        airspeed_common_std=_known(sortie.airspeed_std),
+        density_relative_std=sortie.density_std_ratio,
+        draws=sheet.settings.draws,
+        seed=sheet.settings.seed,
+    )
+
+    tell("setting it against rig and blade", 0.85)
+    propulsion = Propulsion(aircraft.engine.gear_ratio, aircraft.propeller.diameter_m, aircraft.reaction_sign)
+    blade = _blade(aircraft, rig, warnings)
+    comparison = compare_with_rig(
+        search.holds,
+        observed,
+        solution,
+        propulsion,
+        rig,
+        blade,
+        compensation=_compensation(aircraft, warnings),
+        airspeed_common_std=_known(sortie.airspeed_std),
+        density_relative_std=sortie.density_std_ratio,
+        seed=sheet.settings.seed,
+    )
+    holds = tuple(_hold_result(i, hold, observed, solution, sortie) for i, hold in enumerate(search.holds))
+    calibration = _calibration(search.holds, observed, solution, priors.stiffness, priors.stiffness_std)
+    rig_warnings = (
+        rig.warnings if rig is not None else ("No rig sheet was given, so nothing is set against rest.",)
+    )
+    tell("done", 1.0)
+    return Results(
+        title=sheet.title,
+        aircraft=aircraft.name,
+        glider=sheets.glider.name,
+        reaction_sign=aircraft.reaction_sign,
+        answer=answer_in_words(comparison.rows, comparison.blade, holds, comparison.overall),
+        limits=limits_in_words(comparison.rows, holds, calibration, rig_warnings),
+        holds=holds,
+        rejected=search.rejected,
+        calibration=calibration,
+        comparison=comparison.rows,
+        blade=comparison.blade,
+        blade_words=comparison.words,
+        rig=rig,
+        sortie=sortie,
+        recordings=dict(recordings),
+        warnings=tuple(warnings),
+        cautions=CAUTIONS,
+        provenance=_provenance(sheets, recordings, search.settling),
+    )
+
+
+def _known(value: float) -> float:
+    return value if math.isfinite(value) else 0.0
+
+
+# --------------------------------------------------------------------------------------- sheets to stages
+
+
+def _find_and_observe(sheets: Sheets, sortie: Sortie, warnings: list[str]) -> tuple[HoldSearch, Observations]:
+    """Find holds, and once more with the settling time that their response asks for."""
+    sheet = sheets.sortie
+    stated = sheet.settings.settling_s
+    ballast, notes = _windows(sheet, sortie, warnings)
+    settings = SearchSettings(
+        straight_limit=math.radians(sheet.settings.straight_limit_deg_s),
+        minimum=sheet.settings.minimum_hold_s,
+        settling=_SETTLING_DEFAULT if stated is None else stated,
+        idle_rpm=_idle_rpm(sheets),
+    )
+    changes = [
+        HoldChange(
+            edit.action,
+            edit.start_s,
+            edit.end_s,
+            edit.new_start_s,
+            edit.new_end_s,
+            None if edit.kind is None else HoldKind(edit.kind),
+            edit.reason,
+        )
+        for edit in sheet.holds
+    ]
+    search = find_holds(sortie, settings, ballast=ballast, notes=notes, changes=changes)
+    observed = observe_holds(sortie, search.holds, seed=sheet.settings.seed)
+    if stated is None:
+        low, high = _SETTLING_RANGE
+        settling = min(high, max(low, 3.0 * observed.noise.slowest_time_constant()))
+        if abs(settling - settings.settling) > 0.5:
+            settings = replace(settings, settling=settling)
+            search = find_holds(sortie, settings, ballast=ballast, notes=notes, changes=changes)
+            observed = observe_holds(sortie, search.holds, seed=sheet.settings.seed)
+    return search, observed
+
+
+def _windows(
+    sheet: SortieSheet, sortie: Sortie, warnings: list[str]
+) -> tuple[list[BallastWindow], list[PilotWindow]]:
+    """Return ballast legs and pilot notes on the sortie's time base."""
+    ballast, notes = [], []
+    lost = 0
+    for leg in sheet.ballast:
+        bounds = leg.bounds(sortie.start_utc)
+        if bounds is None:
+            lost += 1
+            continue
+        ballast.append(BallastWindow(*bounds, moment=leg.moment, moment_std=leg.moment_std, mass=leg.mass_kg))
+    for note in sheet.notes:
+        bounds = note.bounds(sortie.start_utc)
+        if bounds is None:
+            lost += 1
+            continue
+        notes.append(PilotWindow(*bounds, hands_off=note.hands_off))
+    if lost:
+        warnings.append(
+            f"{lost} ballast leg(s) or note(s) are given in UTC, but no log of the sortie carries UTC: they "
+            "were left out; give them in seconds of the unit's log"
+        )
+    return ballast, notes
+
+
+def _idle_rpm(sheets: Sheets) -> float | None:
+    """Return the engine speed up to which a hold counts as a glide [1/min]."""
+    if sheets.sortie.settings.idle_rpm is not None:
+        return sheets.sortie.settings.idle_rpm
+    idle = sheets.aircraft.engine.idle_rpm
+    return None if idle is None else 1.25 * idle
+
+
+def _frame(sheets: Sheets) -> Frame:
+    aircraft = sheets.aircraft
+    drops = [leg.drop_m for leg in sheets.sortie.ballast if leg.drop_m is not None]
+    return Frame(
+        mass=aircraft.hung_mass_kg,
+        mass_std=aircraft.hung_mass_std_kg,
+        hang_arm=aircraft.hang_arm_m,
+        hang_arm_std=aircraft.hang_arm_std_m,
+        riser_stiffness=aircraft.riser_roll_stiffness_N_m_rad,
+        riser_stiffness_std=aircraft.riser_roll_stiffness_std_N_m_rad,
+        ballast_drop=float(np.mean(drops)) if drops else aircraft.hang_arm_m,
+    )
+
+
+def _wing(sheets: Sheets) -> Wing:
+    glider = sheets.glider
+    return Wing(
+        area=glider.flat_area_m2,
+        span=glider.flat_span_m,
+        trim_speed=glider.trim_speed_m_s,
+        turn_coefficient=glider.turn_coefficient,
+        turn_coefficient_std=glider.turn_coefficient_std,
+    )
+
+
+def _reduce(sheets: Sheets, warnings: list[str]) -> RigCurve | None:
+    if sheets.rig is None:
+        return None
+    aircraft = sheets.aircraft
+    try:
+        return reduce_rig(
+            sheets.rig, gear_ratio=aircraft.engine.gear_ratio, diameter=aircraft.propeller.diameter_m
+        )
+    except RigError as error:
+        warnings.append(f"the rig sheet could not be reduced and is left out: {error}")
+        return None
+
+
+def _idle_moment(
+    aircraft: AircraftSheet, holds: Sequence[Hold], observed: Observations, rig: RigCurve | None
+) -> NDArray[np.float64]:
+    """Return the roll moment of an idling propeller in each hold without power [N m]."""
+    out = np.zeros(len(holds))
+    if not aircraft.engine.idle_turns_propeller or rig is None:
+        return out
+    for i, hold in enumerate(holds):
+        if hold.kind is not HoldKind.POWER and observed.rpm[i] > 300.0:
+            torque, _ = rig.torque(np.array([observed.rpm[i]]))
+            out[i] = aircraft.reaction_sign * float(torque[0])
+    return out
+
+
+def _compensation(aircraft: AircraftSheet, warnings: list[str]) -> Compensation | None:
+    """Return what the frame takes off under power; a moved hang point is in the zero already."""
+    fitted = aircraft.compensation
+    if fitted.kind in ("none", "hang_offset"):
+        return None
+    if fitted.moment_N_m is None or fitted.at_rpm is None:
+        warnings.append(
+            f"the frame has a compensation ({fitted.kind.replace('_', ' ')}) of unknown size: the moments "
+            "are "
+            "those left after it, and so are the torque ratios"
+        )
+        return None
+    std = 0.3 * abs(fitted.moment_N_m) if fitted.moment_std_N_m is None else fitted.moment_std_N_m
+    return Compensation(fitted.moment_N_m, std, fitted.at_rpm)
+
+
+def _blade(aircraft: AircraftSheet, rig: RigCurve | None, warnings: list[str]) -> CalibratedBlade | None:
+    if rig is None:
+        return None
+    return calibrate_blade(blade_from_sheet(aircraft), rig, gear_ratio=aircraft.engine.gear_ratio)
+
+
+# ------------------------------------------------------------------------------------- stages to results
+
+
+def _hold_result(
+    i: int, hold: Hold, observed: Observations, solution: MomentSolution, sortie: Sortie
+) -> HoldResult:
+    std = observed.noise.std()
+    speed_reason = (
+        "" if np.isfinite(observed.airspeed[i]) else "no airspeed: the glider's trim speed was used"
+    )
+    density = observed.density[i]
+    bank = (
+        Quantity.of(observed.bank[i], observed.bank_std[i], "rad")
+        if np.isfinite(observed.bank[i])
+        else Quantity.unknown("rad", sortie.bank_source or "no bank in this hold")
+    )
+    ballast = (
+        Quantity.of(hold.ballast_moment, hold.ballast_moment_std, "N m")
+        if hold.ballast_moment != 0.0
+        else Quantity.unknown("N m", "no ballast was carried")
+    )
+    return HoldResult(
+        start=hold.start,
+        end=hold.end,
+        kind=hold.kind,
+        straight=hold.straight,
+        origin=hold.origin,
+        hands_off=hold.hands_off,
+        rpm=Quantity.of(observed.rpm[i], observed.rpm_std[i], "1/min"),
+        airspeed=Quantity.of(solution.airspeed[i], solution.airspeed_std[i], "m/s", reason=speed_reason),
+        density=Quantity.of(density, density * sortie.density_std_ratio, "kg/m^3"),
+        turn_rate=Quantity.of(observed.turn_rate[i], std[i, 1], "rad/s"),
+        bank=bank,
+        hang_roll=Quantity.of(observed.hang_roll[i], std[i, 0], "rad"),
+        roll_moment=solution.roll_moment[i],
+        excess_turn=solution.excess_turn[i],
+        yaw_moment=solution.yaw_moment[i],
+        residual_turning_moment=solution.residual[i],
+        ballast_moment=ballast,
+    )
+
+
+def _calibration(
+    holds: Sequence[Hold],
+    observed: Observations,
+    solution: MomentSolution,
+    prior: float,
+    prior_std: float,
+) -> Calibration:
+    noise = observed.noise
+    minute = noise.mean_std(60.0)
+    words = list(solution.words)
+    if solution.dof >= 1:
+        words.append(
+            f"glides and ballast glides agree with the model: chi2 {solution.chi2:.1f} at {solution.dof} "
+            "degrees "
+            "of freedom"
+            if solution.widening == 1.0
+            else f"widened by {solution.widening:.2f}"
+        )
+    return Calibration(
+        method="ballast" if solution.used_ballast else "prior",
+        hang_stiffness=solution.stiffness,
+        hang_stiffness_prior=Quantity.of(prior, prior_std, "N m/rad"),
+        hang_zero=solution.hang_zero,
+        zero_drift=solution.hang_drift,
+        turn_coefficient=solution.turn_coefficient,
+        turn_zero=solution.turn_zero,
+        noise_hang_roll_60s=float(minute[0]),
+        noise_turn_rate_60s=float(minute[1]),
+        noise_words=(
+            f"vector autoregression of order {noise.order} at {1 / noise.period:.0f} Hz over all holds, "
+            "slowest "
+            f"time constant {noise.slowest_time_constant():.1f} s; largest lag-1 correlation of its "
+            "innovations "
+            f"{noise.residual_correlation:.2f}"
+        ),
+        ballast_holds=sum(h.kind is HoldKind.BALLAST for h in holds),
+        glide_holds=sum(h.kind is HoldKind.GLIDE for h in holds),
+        words=tuple(words),
+    )
+
+
+def _provenance(sheets: Sheets, recordings: Mapping[str, Recording], settling: float) -> Provenance:
+    from importlib.metadata import version
+
+    from .readers.registry import file_digest
+
+    inputs = []
+    for path in sheets.sheet_files.values():
+        digest, size = file_digest(path)
+        inputs.append(InputFile(path.name, "sheet", digest, size))
+    roles = {entry.name: entry.role for entry in sheets.sortie.logs}
+    for name, recording in recordings.items():
+        inputs.append(
+            InputFile(os.path.basename(recording.path), roles[name], recording.sha256, recording.size)
+        )
+    settings: dict[str, Any] = {name: value for name, value in vars(sheets.sortie.settings).items()}
+    settings["settling_s"] = settling
+    return Provenance(
+        version=__version__,
+        created_utc=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
+        python=platform.python_version(),
+        packages={
+            name: version(name) for name in ("numpy", "scipy", "pandas", "pyulog", "gpxpy", "matplotlib")
+        },
+        inputs=tuple(inputs),
+        settings=settings,
+        steps=(
+            "read the sheets and logs",
+            "aligned the clocks",
+            "found wind, airspeed, attitude and density",
+            "searched for holds",
+            "estimated the level of each hold with one noise model",
+            "solved all holds together for moments, zeros and calibration",
+            "set the moments against rig and blade",
+        ),
+    )

@@ -1,0 +1,180 @@
+"""The answer and its limits in words, from the numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from ..holds.model import HoldKind
+from ..quantity import Quantity
+from ..results import BladeAngles, Calibration, ComparisonRow, HoldResult
+
+__all__ = ["answer_in_words", "limits_in_words"]
+
+_STRAIGHT = math.radians(0.05)
+
+
+def answer_in_words(
+    rows: Sequence[ComparisonRow],
+    blade: Sequence[BladeAngles],
+    holds: Sequence[HoldResult],
+    overall: Quantity,
+) -> tuple[str, ...]:
+    """Return the answer, most important sentence first."""
+    if not rows:
+        return ("No straight power hold was found, so the moment in flight is unknown.",)
+    out = [_moments(rows)]
+    if overall.known:
+        out.append(_ratio(rows, overall))
+    out += _turns(rows, holds)
+    if blade:
+        out.append(_angles(rows, blade))
+    return tuple(out)
+
+
+def _side(value: float) -> str:
+    return "right" if value > 0 else "left"
+
+
+def _range(quantity: Quantity, places: int) -> str:
+    return f"{quantity.low95:.{places}f} to {quantity.high95:.{places}f}"
+
+
+def _moments(rows: Sequence[ComparisonRow]) -> str:
+    parts = []
+    for row in rows:
+        moment, rpm = row.roll_moment, row.rpm.value
+        parts.append(f"{moment.text()} at {rpm:.0f} rpm")
+    top = rows[-1].roll_moment
+    assert top.value is not None
+    return (
+        f"Under power the unit is rolled to the {_side(top.value)} by "
+        + _listed([p.replace("-", "−") for p in parts])
+        + f" (mean ± standard uncertainty, positive right; 95 % at the highest setting: {_range(top, 1)} N "
+        "m)."
+    )
+
+
+def _ratio(rows: Sequence[ComparisonRow], overall: Quantity) -> str:
+    assert overall.value is not None and overall.low95 is not None and overall.high95 is not None
+    text = (
+        f"Over all settings the torque in flight is {overall.value:.2f} times the rig's at the same rpm and "
+        f"air density (95 %: {_range(overall, 2)})"
+    )
+    if overall.low95 <= 1.0 <= overall.high95:
+        width = max(overall.high95 - 1.0, 1.0 - overall.low95)
+        text += f": no difference from the rig is shown, and one beyond {100 * width:.0f} % is ruled out."
+    elif overall.high95 < 1.0:
+        text += ": less in flight than on the rig."
+    else:
+        text += ": more in flight than on the rig."
+    return text
+
+
+def _turns(rows: Sequence[ComparisonRow], holds: Sequence[HoldResult]) -> list[str]:
+    row = rows[-1]
+    here = [holds[i] for i in row.holds]
+    turns = [h.turn_rate for h in here if h.turn_rate.known]
+    if not turns:
+        return []
+    mean = sum(t.value or 0.0 for t in turns) / len(turns)
+    std = math.sqrt(sum((t.std or 0.0) ** 2 for t in turns)) / len(turns)
+    rate = Quantity.of(mean, std, "rad/s").degrees("deg/s")
+    residual = [h.residual_turning_moment for h in here if h.residual_turning_moment.known]
+    text = f"At {row.rpm.value:.0f} rpm, hands off, the glider turns at {rate.text()}"
+    if residual and all(q.value is not None for q in residual):
+        middle = sum(q.value or 0.0 for q in residual) / len(residual)
+        low = min(q.low95 or 0.0 for q in residual)
+        high = max(q.high95 or 0.0 for q in residual)
+        text += (
+            f"; a roll moment of about {middle:.0f} N m ({low:.0f} to {high:.0f}) would give that turn: what "
+            "the pilot still holds against, the wing's own bias included"
+        )
+    out = [text.replace(" -", " −") + "."]
+    excess = [h.excess_turn for h in here if h.excess_turn.known]
+    clear = [q for q in excess if (q.low95 or 0.0) > 0.0 or (q.high95 or 0.0) < 0.0]
+    if excess and len(clear) == len(excess):
+        size = math.degrees(sum(q.value or 0.0 for q in excess) / len(excess))
+        out.append(
+            f"Of that turn {size:+.1f} deg/s".replace("-", "−")
+            + " is not explained by the roll moment: look for a yaw moment (thrust line off centre, shaft "
+            "tilt, the unit twisting under its risers)."
+        )
+    return out
+
+
+def _angles(rows: Sequence[ComparisonRow], blade: Sequence[BladeAngles]) -> str:
+    row, along = rows[-1], blade[-1]
+    still, moving, naive = (
+        q.degrees() for q in (row.alpha_075_static, row.alpha_075_flight, row.alpha_075_naive)
+    )
+    return (
+        f"At {row.rpm.value:.0f} rpm, {row.airspeed.text()} lowers the blade's angle of attack at 0.75 R "
+        "from "
+        f"{still.text()} at rest to {moving.text()} (geometry alone, without induced flow, would say "
+        f"{naive.value:.1f} deg); the calibrated blade expects {along.predicted_torque_ratio:.2f} times the "
+        "static torque there."
+    )
+
+
+def _listed(parts: Sequence[str]) -> str:
+    if len(parts) == 1:
+        return parts[0]
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def limits_in_words(
+    rows: Sequence[ComparisonRow],
+    holds: Sequence[HoldResult],
+    calibration: Calibration,
+    rig_warnings: Sequence[str],
+) -> tuple[str, ...]:
+    """Return what limits the answer, most important first, with what would help."""
+    out: list[str] = []
+    power = [h for h in holds if h.kind is HoldKind.POWER and h.roll_moment.known]
+    if power:
+        top = max(power, key=lambda h: abs(h.roll_moment.value or 0.0)).roll_moment
+        if top.std and top.value and top.budget:
+            name, size = max(top.budget.items(), key=lambda item: item[1])
+            out.append(
+                f"The largest moment is known to {100 * top.std / abs(top.value):.0f} % (standard "
+                "uncertainty); "
+                f"the largest part of that is {name} ({size:.1f} N m). {_ADVICE.get(name, '')}".strip()
+            )
+    if calibration.ballast_holds == 0:
+        out.append(
+            "No ballast glide was flown: the moment per degree of hang roll comes from the sheet's "
+            "geometry and "
+            "an assumed riser stiffness, and the intervals say so. Two ballast glides on each side would "
+            "help most."
+        )
+    elif calibration.ballast_holds < 4:
+        out.append(
+            f"Only {calibration.ballast_holds} ballast glide(s) calibrate the hang roll; four (two on each "
+            "side) "
+            "would halve the noise that is left."
+        )
+    if calibration.glide_holds < 3:
+        out.append(
+            f"Only {calibration.glide_holds} glide(s) give the zeros; more of them, spread over the sortie, "
+            "would "
+            "show drift."
+        )
+    out += list(calibration.words)
+    out += list(rig_warnings)
+    if rows and rows[0].torque_ratio.known and len(rows) > 1:
+        first, last = rows[0].advance_ratio.value, rows[-1].advance_ratio.value
+        if first is not None and last is not None and abs(first - last) < 0.05:
+            out.append(
+                f"Advance ratio hardly changes over the settings ({last:.2f} to {first:.2f}), so its effect "
+                "cannot "
+                "be told from that of rpm; fly the same rpm at another trim speed."
+            )
+    return tuple(out)
+
+
+_ADVICE = {
+    "scatter in the hold": "Calmer air or longer holds would help most.",
+    "zero from glides": "More glides, spread over the sortie, would help most.",
+    "calibration K": "More ballast glides, or a larger ballast moment within safe limits, would help most.",
+}

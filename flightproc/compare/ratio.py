@@ -1,0 +1,244 @@
+"""Set the moments of flight against the rig's curve and the blade, by groups of engine speed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..holds.model import Hold, HoldKind
+from ..moment.observe import Observations
+from ..moment.solve import MomentSolution
+from ..propeller.calibrate import CalibratedBlade, compare_blade
+from ..quantity import Quantity
+from ..results import BladeAngles, ComparisonRow
+from ..rig.model import RigCurve
+
+__all__ = ["Comparison", "Compensation", "Propulsion", "compare_with_rig"]
+
+Array = NDArray[np.float64]
+
+_GROUP = 0.025  # relative spread of rpm within one group
+_NO_RIG = "no rig sheet was given"
+
+
+@dataclass(frozen=True)
+class Propulsion:
+    """Engine and propeller, as far as the comparison needs them.
+
+    Attributes
+    ----------
+    gear_ratio : float
+        Engine revolutions per propeller revolution.
+    diameter : float
+        Of the propeller [m].
+    reaction_sign : int
+        +1 where the reaction rolls right (propeller turning left seen from behind), else -1.
+    """
+
+    gear_ratio: float
+    diameter: float
+    reaction_sign: int
+
+
+@dataclass(frozen=True)
+class Compensation:
+    """What the frame takes off the reaction under power, growing with rpm squared.
+
+    Attributes
+    ----------
+    moment, moment_std : float
+        At ``rpm``, positive against the reaction [N m].
+    rpm : float
+        Engine speed at which it holds [1/min].
+    """
+
+    moment: float
+    moment_std: float
+    rpm: float
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Flight against rig.
+
+    Attributes
+    ----------
+    rows : tuple of ComparisonRow
+        By rpm group, rising.
+    blade : tuple of BladeAngles
+        Along the blade, one per group; empty without a blade.
+    overall : Quantity
+        Torque ratio over all groups [1].
+    words : tuple of str
+        Remarks of the blade model.
+    """
+
+    rows: tuple[ComparisonRow, ...]
+    blade: tuple[BladeAngles, ...]
+    overall: Quantity
+    words: tuple[str, ...]
+
+
+def group_by_rpm(rpm: Array, indices: Sequence[int]) -> list[list[int]]:
+    """Return indices of holds grouped by engine speed, rising.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> group_by_rpm(np.array([5210.0, 6000.0, 0.0, 5190.0]), [0, 1, 3])
+    [[3, 0], [1]]
+    """
+    groups: list[list[int]] = []
+    for index in sorted(indices, key=lambda i: rpm[i]):
+        if groups and rpm[index] - rpm[groups[-1][0]] <= _GROUP * rpm[index]:
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    return groups
+
+
+def compare_with_rig(
+    holds: Sequence[Hold],
+    observed: Observations,
+    solution: MomentSolution,
+    propulsion: Propulsion,
+    rig: RigCurve | None,
+    blade: CalibratedBlade | None,
+    *,
+    compensation: Compensation | None = None,
+    airspeed_common_std: float = 0.0,
+    density_relative_std: float = 0.01,
+    seed: int = 1,
+) -> Comparison:
+    """Compare each rpm group's moment with the static torque at the same rpm and density.
+
+    Parameters
+    ----------
+    holds, observed, solution
+        As solved; only straight power holds are compared.
+    propulsion : Propulsion
+        Engine and propeller.
+    rig : RigCurve or None
+        Static curve; without it the ratios are unknown, with the reason.
+    blade : CalibratedBlade or None
+        Calibrated blade; without it the angles are unknown.
+    compensation : Compensation, optional
+        Given back to the measured moment, so that torque is set against torque.
+    airspeed_common_std, density_relative_std : float
+        What all holds share: standard uncertainty of airspeed [m/s], relative one of density.
+    seed : int
+        Seed of the draws.
+
+    Notes
+    -----
+    With ``s`` the sign of the reaction, the ratio is ``(s L + M_comp (n / n_c)^2) / Q_rig(n, rho)``. What the
+    groups share (K, zeros, density, the rig's common errors) stays shared in the draws of ``L``.
+    """
+    rng = np.random.default_rng(seed)
+    power = [i for i, h in enumerate(holds) if h.kind is HoldKind.POWER and h.straight]
+    draws = solution.roll_draws
+    density_factor = 1.0 + density_relative_std * rng.standard_normal(len(draws))
+    rig_common = rng.standard_normal(len(draws))
+    give_back = rng.standard_normal(len(draws))
+    rows: list[ComparisonRow] = []
+    angles: list[BladeAngles] = []
+    words: dict[str, None] = {}
+    torque_sum, static_sum = np.zeros(len(draws)), np.zeros(len(draws))
+    for group in group_by_rpm(observed.rpm, power):
+        weight = np.array([1.0 / max(_scatter(solution.roll_moment[i]), 1e-3) ** 2 for i in group])
+        weight /= weight.sum()
+        rpm = float(weight @ observed.rpm[group])
+        speed = float(weight @ solution.airspeed[group])
+        own = np.sqrt(np.maximum(solution.airspeed_std[group] ** 2 - airspeed_common_std**2, 0.0))
+        speed_std = math.hypot(airspeed_common_std, float(np.sqrt(np.sum((weight * own) ** 2))))
+        density = float(weight @ np.where(np.isfinite(observed.density[group]), observed.density[group], 1.2))
+        moment = draws[:, group] @ weight
+        airspeed = Quantity.of(speed, speed_std, "m/s")
+        per_rev = propulsion.diameter * rpm / propulsion.gear_ratio / 60.0
+        static = Quantity.unknown("N m", _NO_RIG)
+        ratio = Quantity.unknown("", _NO_RIG)
+        if rig is not None:
+            mean, std = rig.torque(np.array([rpm]), density)
+            static = Quantity.of(float(mean[0]), float(std[0]), "N m")
+            reference = float(mean[0]) * density_factor + float(std[0]) * rig_common
+            torque = propulsion.reaction_sign * moment
+            if compensation is not None:
+                size = compensation.moment + compensation.moment_std * give_back
+                torque = torque + size * (rpm / compensation.rpm) ** 2
+            torque_sum += torque
+            static_sum += reference
+            best = float(np.sum(weight * np.array([solution.roll_moment[i].value or 0.0 for i in group])))
+            given = 0.0 if compensation is None else compensation.moment * (rpm / compensation.rpm) ** 2
+            centre = (propulsion.reaction_sign * best + given) / float(mean[0])
+            ratio = Quantity.from_samples(torque / reference, "", value=centre)
+        row_angles, blade_angles = _angles(
+            blade, rpm, propulsion, airspeed, density, density_relative_std, seed, words
+        )
+        if blade_angles is not None:
+            angles.append(blade_angles)
+        best_moment = float(np.sum(weight * np.array([solution.roll_moment[i].value or 0.0 for i in group])))
+        rows.append(
+            ComparisonRow(
+                rpm=Quantity.of(
+                    rpm, float(np.sqrt(np.sum((weight * observed.rpm_std[group]) ** 2))), "1/min"
+                ),
+                airspeed=airspeed,
+                advance_ratio=Quantity.of(speed / per_rev, speed_std / per_rev, ""),
+                roll_moment=Quantity.from_samples(moment, "N m", value=best_moment),
+                static_torque=static,
+                torque_ratio=ratio,
+                alpha_075_static=row_angles[0],
+                alpha_075_flight=row_angles[1],
+                alpha_075_naive=row_angles[2],
+                holds=tuple(sorted(group)),
+            )
+        )
+    overall = Quantity.unknown("", _NO_RIG)
+    if rig is not None and rows:
+        overall = Quantity.from_samples(torque_sum / static_sum)
+    return Comparison(tuple(rows), tuple(angles), overall, tuple(words))
+
+
+def _scatter(moment: Quantity) -> float:
+    own = moment.budget.get("scatter in the hold")
+    return own if own is not None else (moment.std or 1.0)
+
+
+def _angles(
+    blade: CalibratedBlade | None,
+    rpm: float,
+    propulsion: Propulsion,
+    airspeed: Quantity,
+    density: float,
+    density_relative_std: float,
+    seed: int,
+    words: dict[str, None],
+) -> tuple[tuple[Quantity, Quantity, Quantity], BladeAngles | None]:
+    """Return angle of attack at 0.75 R (static, flight, naive), and along the blade."""
+    if blade is None:
+        nothing = Quantity.unknown("rad", "no blade was described or calibrated")
+        return (nothing, nothing, nothing), None
+    found = compare_blade(
+        blade,
+        rpm_propeller=rpm / propulsion.gear_ratio,
+        airspeed=airspeed,
+        density=density,
+        density_std=density * density_relative_std,
+        seed=seed,
+    )
+    words.update(dict.fromkeys(found.words))
+    ratio = found.torque_ratio.value
+    along = BladeAngles(
+        rpm=rpm,
+        airspeed=airspeed.value or math.nan,
+        radius_ratio=found.radius_ratio,
+        static=found.alpha_static,
+        flight=found.alpha_flight,
+        naive=found.alpha_naive,
+        predicted_torque_ratio=math.nan if ratio is None else ratio,
+    )
+    return (found.alpha_075_static, found.alpha_075_flight, found.alpha_075_naive), along
