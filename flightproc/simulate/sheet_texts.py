@@ -1,0 +1,211 @@
+"""Sheets of a simulated sortie, as a pilot would fill them in: stated values, never the true ones."""
+
+from __future__ import annotations
+
+from datetime import date
+from math import ceil, floor
+from typing import Any
+
+from .parameters import DEFAULTS, Parameters, Stated
+from .rig_day import (
+    RIG_PRESSURE,
+    RIG_TEMPERATURE,
+    RPM_STD,
+    SCALE_RESOLUTION,
+    SCALE_STD,
+    SPACING,
+    SPACING_STD,
+    THRUST_STD,
+    RigDay,
+)
+from .writers import ENGINE_COLUMNS
+
+__all__ = ["aircraft_text", "glider_text", "rig_text", "sortie_text"]
+
+
+def sortie_text(truth: dict[str, Any], stated: Stated, day: date) -> str:
+    """Return sortie.toml.
+
+    Parameters
+    ----------
+    truth : dict
+        Only the times of the ballast legs and of one pilot's note are taken from it.
+    stated : Stated
+        Stated ballast.
+    day : date
+        Date of the flight.
+    """
+    lines = [
+        "# A simulated sortie: frame, wing, field and pilot are invented. The truth is in truth.json.",
+        'title = "School wing 28 on training frame A, calm morning"',
+        f"date = {day.isoformat()}",
+        'pilot_notes = "Calm. Eight power holds, five glides, four ballast glides, all hands off."',
+        'aircraft = "aircraft.toml"',
+        'glider = "glider.toml"',
+        'rig = "rig.toml"',
+        "",
+        "[[logs]]",
+        'name = "unit"',
+        'file = "unit.ulg"',
+        'role = "unit"',
+        "",
+        "[[logs]]",
+        'name = "gps"',
+        'file = "gps.gpx"',
+        'role = "gps"',
+        "",
+        "[[logs]]",
+        'name = "engine"',
+        'file = "engine.csv"',
+        'role = "engine"',
+        "[logs.columns]",
+        f'time = {{ column = "{ENGINE_COLUMNS[0]}", unit = "s" }}',
+        f'rpm = {{ column = "{ENGINE_COLUMNS[1]}", unit = "rpm" }}',
+        "",
+        "[air]",
+        f"ground_height_m = {truth['parameters']['field_height']:.0f}",
+    ]
+    for hold in truth["planned_holds"]:
+        if hold["kind"] == "ballast":
+            lines += [
+                "",
+                "[[ballast]]",
+                f"mass_kg = {stated.ballast_mass}",
+                f"mass_std_kg = {stated.ballast_mass_std}",
+                f"arm_m = {stated.ballast_arm}",
+                f"arm_std_m = {stated.ballast_arm_std}",
+                f'side = "{hold["ballast_side"]}"',
+                f"drop_m = {stated.hang_arm}",
+                f"start_s = {ceil(hold['settling_start_s'])}",
+                f"end_s = {floor(hold['end_s'])}",
+            ]
+    for segment in truth["segments"]:
+        if segment["label"].startswith("S-turn"):
+            lines += [
+                "",
+                "[[notes]]",
+                f"start_s = {floor(segment['start_s'])}",
+                f"end_s = {ceil(segment['end_s'])}",
+                'text = "looked around for traffic"',
+            ]
+    return "\n".join(lines) + "\n"
+
+
+def aircraft_text(parameters: Parameters, stated: Stated) -> str:
+    """Return aircraft.toml.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Engine and propeller data, which are stated without error.
+    stated : Stated
+        Masses and lengths as measured.
+    """
+    pa = parameters
+    lines = [
+        'name = "training frame A"',
+        "# all below the hang points; the ballast rides in the centre when it is not hung out",
+        f"hung_mass_kg = {stated.hung_mass}",
+        f"hung_mass_std_kg = {stated.hung_mass_std}",
+        f"all_up_mass_kg = {stated.hung_mass + stated.wing_mass}",
+        f"hang_span_m = {stated.hang_span}",
+        f"hang_span_std_m = {stated.hang_span_std}",
+        f"hang_arm_m = {stated.hang_arm}",
+        f"hang_arm_std_m = {stated.hang_arm_std}",
+        "",
+        "[engine]",
+        f"gear_ratio = {pa.gear_ratio:g}",
+        f"idle_rpm = {pa.idle_rpm:.0f}",
+        "idle_turns_propeller = false",
+        "",
+        "[propeller]",
+        f"diameter_m = {pa.propeller_diameter:g}",
+        f"blades = {pa.propeller_blades}",
+        f'rotation = "{pa.rotation}"',
+        f"pitch_m = {pa.propeller_pitch:g}",
+        f"chord_075_m = {0.055 * pa.propeller_diameter / 1.28:.3f}",
+    ]
+    if pa.compensation != "none":
+        lines += [
+            "",
+            "[compensation]",
+            f'kind = "{pa.compensation}"',
+            f"moment_N_m = {pa.compensation_moment:g}",
+            f"moment_std_N_m = {0.2 * abs(pa.compensation_moment):g}",
+            f"at_rpm = {pa.compensation_rpm:.0f}",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def glider_text(parameters: Parameters) -> str:
+    """Return glider.toml.
+
+    Parameters
+    ----------
+    parameters : Parameters
+        Area, span and trim speed; projected values and lines in usual proportion.
+    """
+    pa = parameters
+    ratio = pa.wing_area / DEFAULTS.wing_area
+    return (
+        "\n".join(
+            [
+                f'name = "school wing {pa.wing_area:.0f}"',
+                f"flat_area_m2 = {pa.wing_area:g}",
+                f"projected_area_m2 = {0.855 * pa.wing_area:.2f}",
+                f"flat_span_m = {pa.wing_span:g}",
+                f"projected_span_m = {0.79 * pa.wing_span:.2f}",
+                f"line_length_m = {7.3 * ratio**0.5:.2f}",
+                f"trim_speed_m_s = {pa.trim_speed:g}",
+            ]
+        )
+        + "\n"
+    )
+
+
+def rig_text(rig: RigDay, parameters: Parameters, day: date) -> str:
+    """Return rig.toml.
+
+    Parameters
+    ----------
+    rig : RigDay
+        The readings.
+    parameters : Parameters
+        Gear ratio and diameter.
+    day : date
+        Date of the rig day.
+    """
+    lines = [
+        'name = "two-point rig, training frame A"',
+        f"date = {day.isoformat()}",
+        'kind = "two_point"',
+        f"spacing_m = {SPACING}",
+        f"spacing_std_m = {SPACING_STD}",
+        f"scale_std_kg = {SCALE_STD}",
+        f"scale_resolution_kg = {SCALE_RESOLUTION}",
+        f"gear_ratio = {parameters.gear_ratio:g}",
+        f"diameter_m = {parameters.propeller_diameter:g}",
+        "",
+        "[air]",
+        f"pressure_hPa = {RIG_PRESSURE / 100:g}",
+        f"temperature_C = {RIG_TEMPERATURE - 273.15:.1f}",
+    ]
+    for reading in rig.readings:
+        lines += [
+            "",
+            "[[readings]]",
+            f"rpm = {reading.rpm:.0f}",
+            f"left_kg = {reading.left}",
+            f"left_low_kg = {reading.left_low}",
+            f"left_high_kg = {reading.left_high}",
+            f"right_kg = {reading.right}",
+            f"right_low_kg = {reading.right_low}",
+            f"right_high_kg = {reading.right_high}",
+        ]
+        if reading.rpm:
+            lines += [
+                f"rpm_std = {RPM_STD:.0f}",
+                f"thrust_N = {reading.thrust:.0f}",
+                f"thrust_std_N = {THRUST_STD:.0f}",
+            ]
+    return "\n".join(lines) + "\n"
