@@ -10,7 +10,9 @@ __all__ = ["command"]
 
 
 def command(
-    folder: Annotated[str, typer.Argument(help="Folder for the sheets; made where it does not exist.")],
+    folder: Annotated[
+        str, typer.Argument(metavar="FOLDER", help="Folder for the sheets; made where it does not exist.")
+    ],
 ) -> None:
     """Write a commented set of sheets (sortie, aircraft, glider, rig) to fill in."""
     from pathlib import Path

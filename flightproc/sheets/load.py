@@ -190,7 +190,7 @@ def _validate(kind: type[_S], data: dict[str, Any], file: str) -> tuple[_S | Non
         for item in error.errors(include_url=False, include_context=False, include_input=False):
             place, code = item["loc"], item["type"]
             if code != "extra_forbidden":
-                bad.append(tuple(p for p in place if isinstance(p, str) and p != "[key]"))
+                bad.append(tuple(p for p in place if isinstance(p, str)))
             faults.append(_field_fault(kind, data, file, place, code))
     for place, words in _rule_findings(kind, data, [], bad):
         faults.append(_fault(file, place, _value(data, place), words))
@@ -225,7 +225,6 @@ def _value(data: Any, place: _Place) -> object:
 
 
 def _field_fault(kind: type[Sheet], data: Any, file: str, place: _Place, code: str) -> Fault:
-    place = tuple(p for p in place if p != "[key]")
     value = _value(data, place)
     if code == "extra_forbidden":
         return _fault(file, place, value, _unknown_words(kind, place))

@@ -208,6 +208,8 @@ def write_templates(folder: str | os.PathLike[str]) -> tuple[Path, ...]:
     home = Path(folder)
     targets = {name: home / f"{name}.toml" for name in SHEETS}
     texts = {name: template(name) for name in SHEETS}
+    if "\0" in str(home):
+        raise OutputError("a folder's name cannot hold a null character", where=ascii(str(home)))
     waiting: list[Path] = []
     done: list[Path] = []
     made = _missing_folders(home)
@@ -229,13 +231,13 @@ def write_templates(folder: str | os.PathLike[str]) -> tuple[Path, ...]:
             os.replace(draft, target)
             waiting.remove(draft)
             done.append(target)
-    except (OSError, ValueError) as error:
+    except OSError as error:
         _clear([*waiting, *done], made)
         if isinstance(error, FileExistsError | NotADirectoryError):
             raise OutputError(
                 "a file stands where the folder should be", where=str(home), hint="another name"
             ) from error
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        reason = error.strerror or str(error)
         raise OutputError(
             f"the sheets cannot be written ({reason})", where=str(home), hint="a folder that you may write to"
         ) from error

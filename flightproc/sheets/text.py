@@ -69,7 +69,7 @@ def _shown(value: object, depth: int) -> str:
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_shown(v, depth + 1) for v in value[:20]) + "]"
     if hasattr(value, "isoformat"):
-        return str(value.isoformat())
+        return str(value.isoformat()).replace("+00:00", "Z")
     return str(value)
 
 
@@ -92,6 +92,10 @@ def read_toml(path: Path) -> tuple[dict[str, Any] | None, list[Fault]]:
     def fault(value: str, allowed: str, field: str = "file") -> tuple[None, list[Fault]]:
         return None, [Fault(str(path), "", field, value, allowed)]
 
+    if "\0" in str(path):
+        return None, [
+            Fault(ascii(str(path)), "", "file", shown(str(path)), "a file name without a null character")
+        ]
     try:
         if not os.path.lexists(path):
             return fault("(missing)", "a sheet that exists; flightproc new FOLDER writes a set to fill in")
@@ -105,8 +109,6 @@ def read_toml(path: Path) -> tuple[dict[str, Any] | None, list[Fault]]:
                 f"{size} bytes", f"a sheet of at most {SIZE_LIMIT} bytes; this looks like another file"
             )
         raw = path.read_bytes()
-    except ValueError:
-        return fault(shown(str(path)), "a file name without control characters")
     except OSError as error:
         return fault(error.strerror or "unreadable", "a file that may be read")
     return _parse(raw, fault)
