@@ -1,9 +1,156 @@
-"""``flightproc report``."""
+"""``flightproc report``: from a sortie sheet to a report."""
 
 from __future__ import annotations
 
+import math
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from ..quantity import Quantity
+    from ..results import Results
+
 __all__ = ["command"]
 
+_ANALYSIS_SHARE = 0.85  # of the progress bar; the rest is drawing and writing
 
-def command() -> None:
-    """Not written yet."""
+
+def command(
+    sortie: Annotated[Path, typer.Argument(metavar="SORTIE.toml", help="The sortie sheet.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--out", metavar="FOLDER", help="Where to write; SORTIE-report in this folder if not given."
+        ),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print results.json instead of the summary.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print neither progress nor summary.")] = False,
+) -> None:
+    """Analyse a sortie and write its report: report.html, figures, holds.csv, results.json."""
+    from ..report.output import check_folder
+
+    folder = Path(f"{sortie.stem}-report") if out is None else out
+    check_folder(folder)
+    with _progress(sys.stderr.isatty() and not quiet) as tell:
+        from ..analysis import analyse
+        from ..report import results_json, write_report
+
+        results = analyse(sortie, progress=lambda words, done: tell(words, _ANALYSIS_SHARE * done))
+        files = write_report(
+            results,
+            folder,
+            progress=lambda words, done: tell(words, _ANALYSIS_SHARE + (1 - _ANALYSIS_SHARE) * done),
+        )
+    if as_json:
+        sys.stdout.write(results_json(results))
+    elif not quiet:
+        from rich.console import Console
+
+        _summary(Console(highlight=False), results, files[-1])
+
+
+@contextmanager
+def _progress(shown: bool) -> Iterator[Callable[[str, float], None]]:
+    """Show a bar on standard error while the work runs, or nothing."""
+    if not shown:
+        yield lambda words, fraction: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+    from rich.table import Column
+
+    columns = (
+        TextColumn("{task.description}", table_column=Column(ratio=1, no_wrap=True, overflow="ellipsis")),
+        BarColumn(bar_width=24),
+        TaskProgressColumn(),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True, expand=True) as bar:
+        task = bar.add_task("starting", total=1.0)
+        yield lambda words, fraction: bar.update(task, description=words, completed=fraction)
+
+
+def _interval(quantity: Quantity) -> str:
+    """Return value and 95 % interval without the unit, or a question mark."""
+    if quantity.value is None:
+        return "?"
+    places = quantity.decimals()
+    text = f"{quantity.value:.{places}f}"
+    if quantity.low95 is None or quantity.high95 is None or not quantity.std:
+        return text
+    return f"{text} [{quantity.low95:.{places}f}, {quantity.high95:.{places}f}]"
+
+
+def _table(results: Results) -> Table:
+    """Return the table of rpm groups."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    for head, unit in (
+        ("rpm", "1/min"),
+        ("airspeed", "m/s"),
+        ("roll moment", "N m [95 %]"),
+        ("static torque", "N m [95 %]"),
+        ("ratio", "1 [95 %]"),
+    ):
+        table.add_column(Text(f"{head}\n{unit}"), justify="right")
+    for row in results.comparison:
+        rpm = "?" if row.rpm.value is None else f"{row.rpm.value:.0f}"
+        speed = "?" if row.airspeed.value is None else f"{row.airspeed.value:.{row.airspeed.decimals()}f}"
+        cells = (row.roll_moment, row.static_torque, row.torque_ratio)
+        table.add_row(rpm, speed, *(Text(_interval(quantity)) for quantity in cells))
+    return table
+
+
+def _wind_words(results: Results) -> str:
+    wind = results.wind
+    if wind.north.value is None or wind.east.value is None:
+        return f"unknown: {wind.north.reason or wind.words or 'no reason given'}"
+    direction = math.degrees(wind.direction_from)
+    return f"{wind.speed:.1f} m/s from {direction:03.0f} deg ({wind.method.replace('_', ' ')})"
+
+
+def _summary(console: Console, results: Results, page: Path) -> None:
+    """Print the answer, the table, what stands behind it, the caution, and where the report is."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from ..holds.model import HoldKind
+
+    console.print(Text(results.title, style="bold"))
+    for sentence in results.answer[:2] or ("No power hold could be turned into a moment; see the report.",):
+        console.print(Text(sentence))
+    console.print()
+    if results.comparison:
+        console.print(_table(results))
+        console.print()
+    counts = ", ".join(f"{sum(hold.kind is kind for hold in results.holds)} {kind}" for kind in HoldKind)
+    calibration = results.calibration
+    lines = [
+        ("holds", f"{counts}; {len(results.rejected)} stretches turned down"),
+        ("calibration", f"{calibration.method}, hang stiffness {calibration.hang_stiffness.text()}"),
+        ("wind", _wind_words(results)),
+    ]
+    lines += [("limited by", limit) for limit in results.limits[:1]]
+    lines += [("warning", warning) for warning in results.warnings[:3]]
+    if len(results.warnings) > 3:
+        lines.append(("", f"{len(results.warnings) - 3} more warnings are in the report"))
+    lines += [("caution", caution) for caution in results.cautions[:1]]
+    grid = Table.grid(padding=(0, 2))
+    for label, words in lines:
+        grid.add_row(Text(label, style="bold"), Text(words))
+    console.print(grid)
+    console.print()
+    console.print(Text(f"report  {page}"), soft_wrap=True)

@@ -1,0 +1,94 @@
+"""Torque ratio, flight over rig, against advance ratio."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from ...holds.model import HoldKind
+from ...results import BladeAngles, Results
+from .style import INK, KINDS, PREDICTION, Missing, Picture, error_bars, new_figure, spread, tidy_ticks
+
+__all__ = ["draw"]
+
+
+def _advance_ratio(results: Results, angles: BladeAngles) -> float | None:
+    """Return the advance ratio of the rpm group to which a blade entry belongs."""
+    rows = [row for row in results.comparison if row.rpm.value is not None]
+    if not rows:
+        return None
+    nearest = min(rows, key=lambda row: abs((row.rpm.value or 0.0) - angles.rpm))
+    return nearest.advance_ratio.value
+
+
+def draw(results: Results) -> Picture | Missing:
+    """Draw the measured ratio with its interval, the line at one, and what the blade model predicts."""
+    measured = []
+    names = []
+    for row in results.comparison:
+        ratio, advance = spread(row.torque_ratio), spread(row.advance_ratio)
+        if ratio is not None and advance is not None:
+            measured.append((advance, ratio))
+            names.append("" if row.rpm.value is None else f"{row.rpm.value:.0f}")
+    predicted = sorted(
+        (advance, angles.predicted_torque_ratio)
+        for angles in results.blade
+        if (advance := _advance_ratio(results, angles)) is not None
+        and math.isfinite(angles.predicted_torque_ratio)
+    )
+    if not measured and not predicted:
+        if results.rig is None:
+            return Missing("The ratio needs a static torque, and no rig sheet was given.")
+        reasons = {row.torque_ratio.reason or row.advance_ratio.reason for row in results.comparison} - {""}
+        why = "; ".join(sorted(reasons)) or "no rpm group could be set against the rig"
+        return Missing(f"No torque ratio is known: {why}.")
+    figure = new_figure(4.4)
+    axes = figure.add_axes((0.085, 0.13, 0.895, 0.835))
+    axes.axhline(1.0, color=INK, lw=1.2, label="as on the rig (ratio 1)")
+    if predicted:
+        x, y = np.array(predicted).T
+        axes.plot(
+            x, y, color=PREDICTION, lw=1.5, ls=(0, (5, 2)), marker="^", mfc="white", ms=7, label="blade model"
+        )
+    power = KINDS[HoldKind.POWER]
+    error_bars(
+        axes,
+        [(a.value, r) for a, r in measured],
+        colour=power.colour,
+        marker="o",
+        size=7.5,
+        label="flight over rig, 95 %",
+    )
+    for (advance, ratio), name in zip(measured, names, strict=True):
+        axes.plot([advance.low, advance.high], [ratio.value] * 2, color=power.colour, lw=1.2)
+        if name:
+            axes.annotate(
+                f"{name} 1/min",
+                (advance.value, ratio.high),
+                (0, 5),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                fontsize=8.5,
+            )
+    low, high = axes.get_ylim()
+    pad = 0.10 * (high - low)
+    axes.set_ylim(low - 0.3 * pad, high + 2.6 * pad)
+    axes.margins(x=0.12)
+    tidy_ticks(axes)
+    axes.set_xlabel("Advance ratio J = V / (n D) [1]")
+    axes.set_ylabel("Torque in flight / static torque [1]")
+    axes.legend(loc="upper left", ncols=3)
+    points = "; ".join(
+        f"J {a.value:.2f}: {r.value:.2f} (95 %: {r.low:.2f} to {r.high:.2f})" for a, r in measured
+    )
+    inside = sum(r.bounded and r.low <= 1.0 <= r.high for _, r in measured)
+    tail = f" {inside} of {len(measured)} intervals include 1." if measured else ""
+    return Picture(
+        figure,
+        f"Torque ratio against advance ratio. {points or 'No measured point'}.{tail}",
+        "n is the propeller's speed, D its diameter, V the airspeed. Where a bar crosses the line at 1, "
+        "this flight does not tell the torque in the air from the torque on the rig."
+        + ("" if predicted else " There is no blade prediction for this sortie."),
+    )

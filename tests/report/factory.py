@@ -1,0 +1,581 @@
+"""Results made by hand, rich or poor, so that the report can be tried without an analysis."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from flightproc.holds.model import HoldKind, Rejected
+from flightproc.quantity import Quantity
+from flightproc.readers.recording import Damage, RawField, Recording, Series
+from flightproc.results import (
+    BladeAngles,
+    Calibration,
+    ComparisonRow,
+    HoldResult,
+    InputFile,
+    Provenance,
+    Results,
+)
+from flightproc.rig.model import RigCurve, RigPoint, TorqueFit
+from flightproc.sortie.model import ClockOffset, Sortie, Wind
+
+DEG = math.pi / 180.0
+RATE = 10.0
+STIFFNESS = 488.0
+NO_GPS = "no log of the sortie holds a position"
+
+
+class HandCurve(RigCurve):
+    """A square law with 2 % of uncertainty, more outside 3000 to 8000 1/min."""
+
+    def torque(self, rpm: Any, density: float | None = None) -> Any:
+        n = np.asarray(rpm, dtype=float)
+        value = 0.42 * (n / 1000.0) ** 2 * (1.0 if density is None else density / self.density)
+        outside = np.clip(3000.0 - n, 0.0, None) + np.clip(n - 8000.0, 0.0, None)
+        return value, value * (0.02 + 0.08 * outside / 1000.0) + 0.15
+
+
+def plan() -> list[tuple[float, float, HoldKind, float, float]]:
+    """Start, end, kind, rpm and ballast moment of each hold: 8 power, 5 glide, 4 ballast."""
+    out: list[tuple[float, float, HoldKind, float, float]] = []
+    time = 150.0
+    order = "GPPGBBPPGPPGBBPPG"
+    rpms = iter([4500.0, 5500.0, 6500.0, 7600.0, 4480.0, 5520.0, 6480.0, 7620.0])
+    sides = iter([8.6, -8.6, 8.6, -8.6])
+    for letter in order:
+        length = 60.0 if letter != "B" else 75.0
+        if letter == "P":
+            out.append((time, time + length, HoldKind.POWER, next(rpms), 0.0))
+        elif letter == "G":
+            out.append((time, time + length, HoldKind.GLIDE, 0.0, 0.0))
+        else:
+            out.append((time, time + length, HoldKind.BALLAST, 0.0, next(sides)))
+        time += length + 38.0
+    return out
+
+
+def channels() -> pd.DataFrame:
+    """Forty minutes of flight on a 10 Hz grid."""
+    rng = np.random.default_rng(28)
+    holds = plan()
+    time = np.arange(0.0, holds[-1][1] + 120.0, 1.0 / RATE)
+    rpm = np.full(time.size, 0.0)
+    moment = np.zeros(time.size)
+    turn = 6.0 * np.sin(time / 31.0) * DEG
+    for start, end, _kind, speed, ballast in holds:
+        inside = (time >= start - 12.0) & (time < end + 6.0)
+        rpm[inside] = speed
+        moment[inside] = 0.40 * (speed / 1000.0) ** 2 + ballast
+        turn[inside] = (0.3 + 0.02 * moment[inside]) * DEG
+    smooth = np.exp(-np.arange(0, 40) / 12.0)
+    smooth /= smooth.sum()
+    rpm = np.convolve(rpm, smooth)[: time.size] + (rpm > 0) * rng.normal(0, 18, time.size)
+    gust = np.convolve(rng.normal(0, 1, time.size), np.ones(30) / 30, mode="same")
+    airspeed = 10.9 + 0.25 * gust
+    turn = np.convolve(turn, smooth)[: time.size] + 0.8 * gust * DEG
+    hang = (moment / STIFFNESS) + 0.6 * DEG + 0.9 * gust * DEG
+    heading = np.cumsum(turn) / RATE + 0.4
+    north = airspeed * np.cos(heading) - 2.1
+    east = airspeed * np.sin(heading) + 1.9
+    height = 250.0 + 300.0 * np.sin(np.pi * time / time[-1]) ** 0.7
+    frame = pd.DataFrame(
+        {
+            "rpm": rpm,
+            "airspeed": airspeed,
+            "turn_rate": turn,
+            "hang_roll": hang,
+            "bank": hang + 0.7 * turn,
+            "height": height,
+            "velocity_north": north,
+            "velocity_east": east,
+            "latitude": 47.1 * DEG + np.cumsum(north) / RATE / 6.371e6,
+            "longitude": 11.2 * DEG + np.cumsum(east) / RATE / 6.371e6 / math.cos(47.1 * DEG),
+            "density": np.full(time.size, 1.153),
+            "load": np.full(time.size, 9.82),
+        },
+        index=pd.Index(time, name="time"),
+    )
+    frame.loc[820.0:829.0, ["latitude", "longitude", "velocity_north", "velocity_east"]] = np.nan
+    return frame
+
+
+def hold_results(frame: pd.DataFrame) -> tuple[HoldResult, ...]:
+    """One result a hold of :func:`plan`."""
+    rng = np.random.default_rng(7)
+    out = []
+    for number, (start, end, kind, rpm, ballast) in enumerate(plan()):
+        part = frame.loc[start:end]
+        power = kind is HoldKind.POWER
+        moment = 0.40 * (rpm / 1000.0) ** 2 + rng.normal(0, 0.7)
+        no_power = Quantity.unknown("N m", "the engine was stopped in this hold")
+        out.append(
+            HoldResult(
+                start=start,
+                end=end,
+                kind=kind,
+                straight=number != 6,
+                origin="sheet" if number == 3 else "found",
+                hands_off=True if number in (1, 2, 6) else None,
+                rpm=Quantity.of(rpm, 22.0 if power else 0.0, "1/min"),
+                airspeed=Quantity.of(float(part["airspeed"].mean()), 0.12, "m/s"),
+                density=Quantity.of(1.153, 0.006, "kg/m^3"),
+                turn_rate=Quantity.of(float(part["turn_rate"].mean()), 0.12 * DEG, "rad/s"),
+                bank=Quantity.of(float(part["bank"].mean()), 0.2 * DEG, "rad"),
+                hang_roll=Quantity.of(
+                    (moment * power + ballast) / STIFFNESS + 0.6 * DEG + rng.normal(0, 0.05) * DEG,
+                    0.09 * DEG,
+                    "rad",
+                ),
+                roll_moment=Quantity.of(
+                    moment,
+                    0.9 + 0.06 * moment,
+                    "N m",
+                    budget={
+                        "hang stiffness": 0.06 * moment,
+                        "gusts in the hold": 0.75,
+                        "zero from the glides": 0.45,
+                    },
+                )
+                if power
+                else no_power,
+                excess_turn=Quantity.of(0.11 * DEG, 0.13 * DEG, "rad/s")
+                if power
+                else replace(no_power, unit="rad/s"),
+                yaw_moment=Quantity.of(1.9, 2.6, "N m", reason="the derivatives are priors")
+                if power
+                else no_power,
+                residual_turning_moment=Quantity.of(12.0 + moment / 2, 4.1, "N m"),
+                **({"ballast_moment": Quantity.of(ballast, 0.11, "N m")} if kind is HoldKind.BALLAST else {}),
+            )
+        )
+    return tuple(out)
+
+
+def rig_curve() -> RigCurve:
+    """Four throttle settings, thrust measured at three of them."""
+    points = []
+    for rpm, shift in ((3000.0, 0.1), (4500.0, -0.2), (6200.0, 0.35), (8000.0, -0.3)):
+        torque = 0.42 * (rpm / 1000.0) ** 2 + shift
+        power = torque * 2 * math.pi * rpm / 60 / 2.6
+        no_thrust = Quantity.unknown("N", "thrust was not measured at this setting")
+        points.append(
+            RigPoint(
+                rpm=rpm,
+                torque=Quantity.of(
+                    torque, 0.25 + 0.01 * torque, "N m", budget={"swing": 0.2, "spacing": 0.01 * torque}
+                ),
+                power=Quantity.of(power, 0.03 * power, "W"),
+                thrust=Quantity.of(0.0000105 * rpm**2, 8.0, "N") if rpm > 3000 else no_thrust,
+                figure_of_merit=Quantity.of(0.61, 0.03) if rpm > 3000 else replace(no_thrust, unit=""),
+                thrust_ceiling=Quantity.of(0.0000142 * rpm**2, 12.0, "N"),
+                torque_coefficient=Quantity.of(0.0061, 0.0002),
+                sum_change=Quantity.of(0.4, 0.2, "kg"),
+            )
+        )
+    square = TorqueFit(
+        "square", np.array([0.42]), np.array([[4e-5]]), 3.4, 3, 8.1, "three degrees of freedom"
+    )
+    power_law = TorqueFit(
+        "power", np.array([0.40, 2.03]), np.array([[1e-3, -1e-3], [-1e-3, 2e-3]]), 3.1, 2, 19.0
+    )
+    quadratic = TorqueFit(
+        "quadratic",
+        np.array([0.2, -0.05, 0.42]),
+        np.diag([0.4, 0.1, 0.01]),
+        2.9,
+        1,
+        None,
+        "as many coefficients as points but one: it confirms little",
+    )
+    return HandCurve(
+        tuple(points),
+        (square, power_law, quadratic),
+        square,
+        1.204,
+        0.006,
+        ("the scales' sum rose by 0.4 kg (0.4 %) with throttle: thrust loads the rig slightly",),
+    )
+
+
+def comparison_rows(holds: tuple[HoldResult, ...], rig: RigCurve) -> tuple[ComparisonRow, ...]:
+    """Four rpm groups of two holds each."""
+    rows = []
+    power = [i for i, hold in enumerate(holds) if hold.kind is HoldKind.POWER]
+    for first, second in zip(power[:4], power[4:], strict=True):
+        rpm = holds[first].rpm.value or 0.0
+        speed = (holds[first].airspeed.value or 0.0) - 0.0004 * (rpm - 4500)
+        mean = ((holds[first].roll_moment.value or 0.0) + (holds[second].roll_moment.value or 0.0)) / 2
+        static, std = rig.torque(rpm, 1.153)
+        rows.append(
+            ComparisonRow(
+                rpm=Quantity.of(rpm, 15.0, "1/min"),
+                airspeed=Quantity.of(speed, 0.1, "m/s"),
+                advance_ratio=Quantity.of(speed / (rpm / 60 / 2.6 * 1.25), 0.004),
+                roll_moment=Quantity.of(
+                    mean,
+                    0.6 + 0.055 * mean,
+                    "N m",
+                    budget={
+                        "hang stiffness": 0.055 * mean,
+                        "gusts in the hold": 0.5,
+                        "zero from the glides": 0.4,
+                    },
+                ),
+                static_torque=Quantity.of(float(static), float(std), "N m"),
+                torque_ratio=Quantity.of(mean / float(static), 0.075),
+                alpha_075_static=Quantity.of(9.2 * DEG, 0.7 * DEG, "rad"),
+                alpha_075_flight=Quantity.of((8.6 - rpm / 8000) * DEG, 0.8 * DEG, "rad"),
+                alpha_075_naive=Quantity.of(4.4 * DEG, 0.9 * DEG, "rad"),
+                holds=(first, second),
+            )
+        )
+    return tuple(rows)
+
+
+def blade_angles(rows: tuple[ComparisonRow, ...]) -> tuple[BladeAngles, ...]:
+    """Smooth curves that look like a blade's."""
+    radius = np.linspace(0.18, 1.0, 40)
+    out = []
+    for row in rows:
+        static = (6.0 + 14.0 * (1 - radius) ** 1.4 + 4 * np.sin(3 * radius)) * DEG
+        out.append(
+            BladeAngles(
+                rpm=row.rpm.value or 0.0,
+                airspeed=row.airspeed.value or 0.0,
+                radius_ratio=radius,
+                static=static,
+                flight=static - (1.1 - 0.3 * radius) * DEG,
+                naive=static - (5.0 / (radius + 0.4)) * DEG,
+                predicted_torque_ratio=1.0 - 0.12 * (row.advance_ratio.value or 0.0),
+            )
+        )
+    return tuple(out)
+
+
+def recordings(frame: pd.DataFrame) -> dict[str, Recording]:
+    """Three logs: unit, GPS, engine."""
+
+    def series(channel: str, column: str, step: int, source: str, derived: bool = False) -> Series:
+        time = frame.index.to_numpy(dtype=float)[::step]
+        keep = np.ones(time.size, dtype=bool)
+        if channel == "latitude":
+            keep[(time > 820.0) & (time < 829.0)] = False
+        return Series(channel, time[keep], frame[column].to_numpy()[::step][keep], source, derived)
+
+    unit = Recording(
+        path="/somewhere/private/unit.ulg",
+        format="ulog",
+        sha256="1f" * 32,
+        size=5_412_876,
+        start_utc=None,
+        channels={
+            "bank": (series("bank", "bank", 1, "vehicle_attitude.q"),),
+            "roll_rate": (series("roll_rate", "turn_rate", 1, "sensor_combined.gyro_rad[0]"),),
+        },
+        fields=(RawField("cpuload.load", 2400, 1.0, "", "", "no channel needs it"),),
+        damage=(
+            Damage("cut", "byte 5412876", "the file ends inside a message; the last message was left out", 1),
+        ),
+        notes=("the mount was found from the ground-still part",),
+    )
+    gps = Recording(
+        path="second.gpx",
+        format="gpx",
+        sha256="2e" * 32,
+        size=412_000,
+        start_utc=1_790_000_000.0,
+        channels={
+            "latitude": (series("latitude", "latitude", 10, "trkpt lat"),),
+            "height": (series("height", "height", 10, "ele"),),
+            "velocity_north": (series("velocity_north", "velocity_north", 10, "trkpt lat", True),),
+        },
+    )
+    engine = Recording(
+        path="engine.csv",
+        format="csv",
+        sha256="3d" * 32,
+        size=88_000,
+        start_utc=None,
+        channels={"rpm": (series("rpm", "rpm", 5, "rpm"),)},
+        damage=(Damage("bad_value", "line 811", "'--' in column rpm was read as missing", 1),),
+    )
+    return {"unit": unit, "second": gps, "engine": engine}
+
+
+def full_results() -> Results:
+    """Everything known."""
+    frame = channels()
+    holds = hold_results(frame)
+    rig = rig_curve()
+    rows = comparison_rows(holds, rig)
+    end = float(frame.index[-1])
+    sortie = Sortie(
+        channels=frame,
+        rate=RATE,
+        start_utc=1_790_000_012.4,
+        sources={
+            "rpm": "engine: rpm, resampled to 10 Hz",
+            "hang_roll": "unit: specific force along y and z, low-passed",
+            "airspeed": "ground velocity of second less the wind",
+        },
+        clock_offsets=(
+            ClockOffset("unit", Quantity.of(0.0, 0.0, "s"), "reference", None, "the time base"),
+            ClockOffset(
+                "second",
+                Quantity.of(12.43, 0.04, "s"),
+                "turn_rate",
+                0.97,
+                "turn rate of the unit against track rate",
+            ),
+            ClockOffset(
+                "engine",
+                Quantity.of(-3.08, 0.03, "s"),
+                "vibration",
+                0.88,
+                "rpm against vibration of the unit",
+            ),
+        ),
+        wind=Wind(
+            Quantity.of(-2.1, 0.11, "m/s"),
+            Quantity.of(1.9, 0.12, "m/s"),
+            np.array([[0.0121, 0.002], [0.002, 0.0144]]),
+            "gps_circle",
+            "circle fitted to 2,310 ground velocities over the whole compass",
+        ),
+        airspeed_std=0.1,
+        density_std_ratio=0.005,
+        bank_source="attitude of unit, levelled on the accelerometer and so corrected with airspeed and turn rate",
+        mount="found: roll 1.2 deg, pitch -3.4 deg, yaw 0.8 deg",
+        ground_still=((0.0, 42.0),),
+        airborne=((70.0, end - 40.0),),
+        warnings=("the GPS has one gap of 10 s",),
+    )
+    return Results(
+        title="School wing 28, evening sortie 3",
+        aircraft="Trial frame B, 125 cm two-blade",
+        glider="School wing 28",
+        reaction_sign=1,
+        answer=(
+            "At 7600 1/min in flight the propeller's reaction rolls the unit right with 23.4 N m "
+            "(95 %: 19.9 to 26.9), 0.96 (0.82 to 1.11) of the static torque at that rpm.",
+            "Over the four rpm groups the ratio of flight to static torque is 0.97 (0.87 to 1.06): "
+            "no difference from the rig is resolved.",
+            "At 0.75 R the angle of attack falls by 0.9 deg from rest to flight, where geometry alone would "
+            "say 4.8 deg.",
+        ),
+        limits=(
+            "The hang stiffness K: four ballast glides give it to 6 %, and that carries into every moment.",
+            "Gusts: a 60 s hold gives hang roll to 0.09 deg (0.8 N m).",
+        ),
+        holds=holds,
+        rejected=(
+            Rejected(60.0, 78.0, "too_short", "18 s long, 20 s are needed"),
+            Rejected(212.0, 246.0, "turning", "turn rate swings by 5.6 deg/s"),
+            Rejected(500.0, 532.0, "rpm_unsteady", "rpm spreads by 310 1/min, 120 are allowed"),
+            Rejected(1190.0, 1222.0, "pilot_input", "a brake was pulled at 1201 s"),
+            Rejected(1790.0, 1811.0, "gap", "9 s without position"),
+        ),
+        calibration=Calibration(
+            method="ballast",
+            hang_stiffness=Quantity.of(STIFFNESS, 28.0, "N m/rad"),
+            hang_stiffness_prior=Quantity.of(455.0, 90.0, "N m/rad"),
+            hang_zero=Quantity.of(0.6 * DEG, 0.05 * DEG, "rad"),
+            zero_drift=Quantity.of(0.02 * DEG / 3600, 0.04 * DEG / 3600, "rad/s"),
+            turn_coefficient=Quantity.of(0.31, 0.06),
+            turn_zero=Quantity.of(0.0021, 0.0008),
+            noise_hang_roll_60s=0.09 * DEG,
+            noise_turn_rate_60s=0.12 * DEG,
+            noise_words="autoregression of order 4 fitted to all holds together",
+            ballast_holds=4,
+            glide_holds=5,
+            words=("Left and right ballast give the same K within 0.6 standard uncertainties.",),
+        ),
+        comparison=rows,
+        blade=blade_angles(rows),
+        blade_words=("A helical blade of pitch 0.62 m was assumed; chord 0.09 m at 0.75 R.",),
+        rig=rig,
+        sortie=sortie,
+        recordings=recordings(frame),
+        warnings=("The log of the unit was cut in the middle of a message.",),
+        cautions=(
+            "These figures are estimates from one flight; the maker's limits, local rules and a qualified "
+            "instructor come first.",
+            "Do not fly an unknown frame without compensation at full power.",
+            "A thrust line off centre with soft risers can twist the unit far under its risers.",
+        ),
+        provenance=Provenance(
+            version="0.1.0",
+            created_utc="2026-11-25T10:00:00Z",
+            python="3.11.2",
+            packages={"numpy": "2.4.6", "scipy": "1.17.0"},
+            inputs=(
+                InputFile("sortie.toml", "sheet", "aa" * 32, 2104),
+                InputFile("unit.ulg", "unit", "1f" * 32, 5_412_876),
+                InputFile("second.gpx", "gps", "2e" * 32, 412_000),
+            ),
+            settings={"straight_limit_deg_s": 4.0, "minimum_hold_s": 20.0, "draws": 20000, "seed": 1},
+            steps=(
+                "read 3 logs",
+                "joined them on the unit's clock",
+                "found 17 holds",
+                "solved them together",
+            ),
+        ),
+    )
+
+
+def no_rig() -> Results:
+    """As full, without rig and blade."""
+    full = full_results()
+    unknown = Quantity.unknown("", "no rig sheet was given")
+    rows = tuple(
+        replace(
+            row,
+            static_torque=replace(unknown, unit="N m"),
+            torque_ratio=unknown,
+            alpha_075_static=replace(unknown, unit="rad"),
+            alpha_075_flight=replace(unknown, unit="rad"),
+            alpha_075_naive=replace(unknown, unit="rad"),
+        )
+        for row in full.comparison
+    )
+    return replace(full, rig=None, blade=(), blade_words=(), comparison=rows)
+
+
+def no_gps() -> Results:
+    """As full, without positions, velocities, wind and UTC."""
+    full = full_results()
+    gone = ["latitude", "longitude", "velocity_north", "velocity_east", "height", "airspeed"]
+    speed = Quantity.unknown("m/s", NO_GPS)
+    sortie = replace(
+        full.sortie,
+        channels=full.sortie.channels.drop(columns=gone),
+        start_utc=None,
+        wind=Wind(speed, speed, np.full((2, 2), np.nan), "none", NO_GPS),
+        airspeed_std=math.nan,
+        clock_offsets=full.sortie.clock_offsets[:1]
+        + (
+            ClockOffset(
+                "engine", Quantity.unknown("s", "no shared signal"), "stated", math.nan, "correlation 0.1"
+            ),
+        ),
+    )
+    holds = tuple(replace(hold, airspeed=speed) for hold in full.holds)
+    rows = tuple(
+        replace(row, airspeed=speed, advance_ratio=Quantity.unknown("", NO_GPS)) for row in full.comparison
+    )
+    return replace(full, sortie=sortie, holds=holds, comparison=rows, recordings={})
+
+
+def all_unknown() -> Results:
+    """Every quantity of the full results unknown, with a reason."""
+
+    def blank(item: Any) -> Any:
+        changes = {
+            name: Quantity.unknown(value.unit, "left out on purpose")
+            for name, value in vars(item).items()
+            if isinstance(value, Quantity)
+        }
+        return replace(item, **changes)
+
+    full = full_results()
+    assert full.rig is not None
+    fit = replace(
+        full.rig.chosen,
+        coefficients=np.array([np.nan]),
+        covariance=np.array([[np.nan]]),
+        chi2=math.nan,
+        aicc=math.nan,
+    )
+    rig = replace(full.rig, points=tuple(blank(p) for p in full.rig.points), fits=(fit,), chosen=fit)
+    return replace(
+        full,
+        holds=tuple(blank(hold) for hold in full.holds),
+        calibration=replace(
+            blank(full.calibration), noise_hang_roll_60s=math.nan, noise_turn_rate_60s=math.nan
+        ),
+        comparison=tuple(blank(row) for row in full.comparison),
+        blade=tuple(
+            replace(
+                angles,
+                static=angles.static * np.nan,
+                flight=angles.flight * np.nan,
+                naive=angles.naive * np.nan,
+                predicted_torque_ratio=math.nan,
+            )
+            for angles in full.blade
+        ),
+        rig=rig,
+        sortie=replace(
+            full.sortie,
+            channels=full.sortie.channels * np.nan,
+            wind=replace(blank(full.sortie.wind), covariance=np.full((2, 2), np.nan)),
+        ),
+    )
+
+
+def empty_results() -> Results:
+    """As little as a Results can hold."""
+    full = all_unknown()
+    time = pd.Index(np.arange(0.0, 30.0, 0.1), name="time")
+    sortie = replace(
+        full.sortie,
+        channels=pd.DataFrame(index=time),
+        start_utc=None,
+        sources={},
+        clock_offsets=(),
+        bank_source="",
+        mount="",
+        ground_still=(),
+        airborne=(),
+        warnings=(),
+    )
+    return replace(
+        full,
+        answer=(),
+        limits=(),
+        holds=(),
+        rejected=(),
+        comparison=(),
+        blade=(),
+        blade_words=(),
+        rig=None,
+        sortie=sortie,
+        recordings={},
+        warnings=(),
+        cautions=(),
+        calibration=replace(full.calibration, ballast_holds=0, glide_holds=0, words=(), noise_words=""),
+        provenance=replace(full.provenance, packages={}, inputs=(), settings={}, steps=()),
+    )
+
+
+def right_turning() -> Results:
+    """As full, with a propeller turning right: the reaction rolls left."""
+    full = full_results()
+    holds = tuple(
+        replace(
+            hold,
+            roll_moment=hold.roll_moment.scaled(-1.0, "N m"),
+            hang_roll=hold.hang_roll.scaled(-1.0, "rad"),
+        )
+        for hold in full.holds
+    )
+    rows = tuple(replace(row, roll_moment=row.roll_moment.scaled(-1.0, "N m")) for row in full.comparison)
+    return replace(full, reaction_sign=-1, holds=holds, comparison=rows)
+
+
+VARIANTS: dict[str, Callable[[], Results]] = {
+    "full": full_results,
+    "no_rig": no_rig,
+    "no_gps": no_gps,
+    "all_unknown": all_unknown,
+    "empty": empty_results,
+    "right_turning": right_turning,
+}
+"""Every way the report is tried."""
