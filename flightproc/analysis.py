@@ -219,7 +219,7 @@ def _windows(
         if bounds is None:
             lost += 1
             continue
-        ballast.append(BallastWindow(*bounds, moment=leg.moment, moment_std=leg.moment_std, mass=leg.mass_kg))
+        ballast.append(BallastWindow(*bounds, moment=leg.moment, moment_std=leg.moment_std))
     for note in sheet.notes:
         bounds = note.bounds(sortie.start_utc)
         if bounds is None:
@@ -244,7 +244,6 @@ def _idle_rpm(sheets: Sheets) -> float | None:
 
 def _frame(sheets: Sheets) -> Frame:
     aircraft = sheets.aircraft
-    drops = [leg.drop_m for leg in sheets.sortie.ballast if leg.drop_m is not None]
     return Frame(
         mass=aircraft.hung_mass_kg,
         mass_std=aircraft.hung_mass_std_kg,
@@ -252,7 +251,6 @@ def _frame(sheets: Sheets) -> Frame:
         hang_arm_std=aircraft.hang_arm_std_m,
         riser_stiffness=aircraft.riser_roll_stiffness_N_m_rad,
         riser_stiffness_std=aircraft.riser_roll_stiffness_std_N_m_rad,
-        ballast_drop=float(np.mean(drops)) if drops else aircraft.hang_arm_m,
     )
 
 

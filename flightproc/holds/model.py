@@ -45,8 +45,6 @@ class Hold:
         Roll moment of the ballast [N m], positive right side down; 0 without ballast.
     ballast_moment_std : float
         Its standard uncertainty [N m].
-    ballast_mass : float
-        Mass carried as ballast [kg].
     hands_off : bool or None
         Whether the pilot's notes say hands off; None where they are silent.
     """
@@ -59,7 +57,6 @@ class Hold:
     origin: str = "found"
     ballast_moment: float = 0.0
     ballast_moment_std: float = 0.0
-    ballast_mass: float = 0.0
     hands_off: bool | None = None
 
     @property
@@ -120,15 +117,12 @@ class BallastWindow:
         Roll moment at one g [N m], positive right side down.
     moment_std : float
         Its standard uncertainty [N m].
-    mass : float
-        Mass [kg].
     """
 
     start: float
     end: float
     moment: float
     moment_std: float
-    mass: float
 
 
 @dataclass(frozen=True)

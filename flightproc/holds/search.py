@@ -38,13 +38,13 @@ _RPM_STEP = 80.0  # smallest change of engine speed that ends a hold [1/min]
 _RPM_STEP_RATIO = 0.015  # the same relative to engine speed
 _TURN_EVENT = np.radians(20.0)  # heading change that makes a fast turn a turn and not a gust [rad]
 _TURN_SMOOTH = 5.0  # smoothing of turn rate when looking for turns [s]
-_TURN_SPLIT = np.radians(1.5)  # change of mean turn rate that splits a stretch [rad/s]
-_TURN_PIECE = 10.0  # shortest piece of such a split [s]
 _END_MARGIN = 1.5  # left out at the end of a stretch [s]
 _AIRSPEED_DRIFT = 1.0  # largest drift of airspeed over a hold [m/s]
 _RPM_SCATTER = 0.02  # largest scatter of rpm in a hold, relative
 _RPM_DRIFT = 0.02  # largest drift of rpm over a hold, relative
-_AGITATION = 3.0  # turn-rate scatter of a hold over that of the typical stretch
+_AGITATION = 2.0  # turn-rate scatter of a hold over that of the typical stretch of the same length
+_AGITATION_SMOOTH = 3.0  # smoothing of turn rate before its scatter is taken [s]
+_AGITATION_STEP = 5.0  # step of the windows it is compared with [s]
 _BRAKE_LIMIT = 0.05  # brake position that counts as an input
 
 
@@ -139,7 +139,7 @@ def _propose(
                 )
             )
         else:
-            stretches += _split_by_turn(time, turn, rate, first, last)
+            stretches.append((start, end))
     return stretches, rejected, idle
 
 
@@ -168,23 +168,6 @@ def _turns(turn: Array, rate: float, limit: float) -> Mask:
             margin = round(2.0 * rate)
             out[max(0, first - margin) : last + margin] = True
     return out
-
-
-def _split_by_turn(time: Array, turn: Array, rate: float, first: int, last: int) -> list[tuple[float, float]]:
-    """Split a stretch where its mean turn rate changes."""
-    block = max(1, round(rate))
-    n = (last - first) // block
-    piece = round(_TURN_PIECE)
-    if n < 2 * piece:
-        return [(float(time[first]), float(time[last - 1]))]
-    coarse = turn[first : first + n * block].reshape(n, block).mean(axis=1)
-    # a change of _TURN_SPLIT lasting one piece, beside the scatter of piece-long means
-    usable = coarse[: n // piece * piece].reshape(-1, piece).mean(axis=1)
-    typical = 1.4826 * float(np.median(np.abs(usable - np.median(usable))))
-    step = max(_TURN_SPLIT, 5.0 * typical)
-    bounds = segment_levels(coarse, penalty=step**2 * piece / 2.0, min_size=piece)
-    cuts = [first + b * block for b in bounds[:-1]] + [last]
-    return [(float(time[a]), float(time[b - 1])) for a, b in itertools.pairwise(cuts)]
 
 
 def _idle_limit(rpm: Array) -> float:
@@ -217,10 +200,9 @@ def _judge(
             rejected.append(Rejected(start, end, "too_short", words))
         else:
             trimmed.append(inner)
-    agitation = [_agitation(sortie, a, b) for a, b in trimmed]
-    typical = float(np.median(agitation)) if agitation else 0.0
+    agitation = _agitations(sortie, trimmed)
     holds: list[Hold] = []
-    for (start, end), restless in zip(trimmed, agitation, strict=True):
+    for (start, end), (restless, typical) in zip(trimmed, agitation, strict=True):
         fault = _fault(sortie, settings, start, end, restless, typical, notes)
         if fault is None:
             holds.append(_make(sortie, settings, start, end, idle, ballast, notes))
@@ -310,7 +292,6 @@ def _make(
         origin=origin,
         ballast_moment=sum(w.moment for w in carried),
         ballast_moment_std=sum(w.moment_std for w in carried),
-        ballast_mass=sum(w.mass for w in carried),
         hands_off=_hands_off(notes, start, end),
     )
 
@@ -373,12 +354,32 @@ def _hands_off(notes: Sequence[PilotWindow], start: float, end: float) -> bool |
     return True if touching and covered > 0.8 * (end - start) else None
 
 
-def _agitation(sortie: Sortie, start: float, end: float) -> float:
-    """Return the scatter of the smoothed turn rate about its straight line [rad/s]."""
-    inside = (sortie.time >= start) & (sortie.time <= end)
-    turn = _boxcar(_filled(sortie.column("turn_rate"))[inside], round(3.0 * sortie.rate))
-    x = np.linspace(-0.5, 0.5, len(turn))
-    return float(np.std(turn - np.polyval(np.polyfit(x, turn, 1), x)))
+def _agitations(sortie: Sortie, spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return, for each stretch, its turn-rate scatter and the typical one of the others [rad/s].
+
+    Scatter is that of the smoothed turn rate about its straight line. It grows with length when slow gusts
+    are about, so the others are looked at through windows as long as the stretch.
+    """
+    smooth = _boxcar(_filled(sortie.column("turn_rate")), round(_AGITATION_SMOOTH * sortie.rate))
+    parts = [smooth[(sortie.time >= a) & (sortie.time <= b)] for a, b in spans]
+    step = round(_AGITATION_STEP * sortie.rate)
+    out = []
+    for i, part in enumerate(parts):
+        others = []
+        for j, other in enumerate(parts):
+            length = min(len(part), len(other))
+            if j != i:
+                others += [_scatter(other[k : k + length]) for k in range(0, len(other) - length + 1, step)]
+        out.append((_scatter(part), float(np.median(others)) if len(others) > 2 else 0.0))
+    return out
+
+
+def _scatter(values: Array) -> float:
+    """Return the standard deviation about the fitted straight line."""
+    x = np.arange(len(values)) - (len(values) - 1) / 2.0
+    centred = values - values.mean()
+    slope = float(x @ centred) / float(x @ x)
+    return float(np.std(centred - slope * x))
 
 
 def _part(sortie: Sortie, name: str, inside: Mask) -> Array | None:

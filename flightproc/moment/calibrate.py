@@ -29,13 +29,11 @@ class Frame:
     Attributes
     ----------
     mass, mass_std : float
-        Everything below the hang points [kg].
+        Everything below the hang points, ballast included [kg].
     hang_arm, hang_arm_std : float
         CG below the hang points [m].
     riser_stiffness, riser_stiffness_std : float or None
         Roll stiffness of the riser geometry [N m/rad], where the sheet states it.
-    ballast_drop : float
-        Height of the ballast below the hang points [m].
     """
 
     mass: float
@@ -44,7 +42,6 @@ class Frame:
     hang_arm_std: float
     riser_stiffness: float | None = None
     riser_stiffness_std: float | None = None
-    ballast_drop: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -4,14 +4,14 @@ With ``eta`` the hang roll, ``r_hat = psi_dot b / (2 V)`` the reduced turn and `
 hung unit, every hold ``i`` gives
 
 .. math::
-    \eta_i &= \eta_0 + \dot\eta_0 (t_i - t_m) + L_i / K_i, \qquad K_i = K + m_b (f_i - g) h + m_w f_i h_w \\
+    \eta_i &= \eta_0 + \dot\eta_0 (t_i - t_m) + L_i / K_i, \qquad K_i = K + m_b (f_i - g) h \\
     \hat r_i &= c_0 + \dot c_0 (t_i - t_m) + c_L L_i / (q_i S b) + x_i
 
-with ``L_i`` known in glides (0, or what an idling propeller gives) and in ballast glides, and free under
-power; the excess ``x_i`` is zero without power and free under power. ``K``, ``c_L`` and the drifts carry
-priors. The system is linear in everything but ``K`` and is solved by least squares on the whitened residuals;
-intervals come from draws of the joint posterior, so that what all holds share (``K``, the ballast's arm, the
-zeros) stays shared.
+with ``m_b`` the hung mass, ballast included (it rides along and is only moved sideways), and ``L_i`` known in
+glides (0, or what an idling propeller gives) and in ballast glides, and free under power; the excess ``x_i``
+is zero without power and free under power. ``K``, ``c_L`` and the drifts carry priors. The system is linear
+in everything but ``K`` and is solved by least squares on the whitened residuals; intervals come from draws of
+the joint posterior, so that what all holds share (``K``, the ballast's arm, the zeros) stays shared.
 """
 
 from __future__ import annotations
@@ -264,7 +264,6 @@ def _build(
     power = np.array([h.kind is HoldKind.POWER for h in holds])
     load = np.where(np.isfinite(observed.load), observed.load, GRAVITY)
     extra = frame.mass * (load - GRAVITY) * frame.hang_arm
-    extra = extra + np.array([h.ballast_mass for h in holds]) * load * frame.ballast_drop
     known = np.array([h.ballast_moment for h in holds]) * load / GRAVITY
     loaded = [h for h in holds if h.ballast_moment != 0.0]
     ballast_std = max((h.ballast_moment_std / abs(h.ballast_moment) for h in loaded), default=0.01)

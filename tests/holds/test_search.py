@@ -67,7 +67,7 @@ def codes(search: HoldSearch) -> set[str]:
 
 
 def test_the_card_is_found_and_the_turns_are_told() -> None:
-    ballast = [BallastWindow(376.0, 451.0, 14.7, 0.3, 5.0)]
+    ballast = [BallastWindow(376.0, 451.0, 14.7, 0.3)]
     search = find_holds(make_sortie(CARD), ballast=ballast)
     assert [h.kind for h in search.holds] == [
         HoldKind.POWER,
@@ -168,5 +168,5 @@ def test_the_settings_are_kept() -> None:
 def test_without_rpm_there_is_a_clear_error() -> None:
     sortie = make_sortie(CARD)
     del sortie.channels["rpm"]
-    with pytest.raises(EstimateError, match="without rpm.*engine log"):
+    with pytest.raises(EstimateError, match=r"without rpm.*engine log"):
         find_holds(sortie)

@@ -36,11 +36,10 @@ def plan(ballast: bool, sign: float = 1.0) -> list[Hold]:
                 rpm,
                 ballast_moment=sign * moment,
                 ballast_moment_std=abs(moment) * 0.02,
-                ballast_mass=5.0 if moment else 0.0,
             )
         )
 
-    for repeat in range(2):
+    for _ in range(2):
         add(HoldKind.GLIDE)
         for number in range(len(MOMENTS)):
             add(HoldKind.POWER, rpm=5000.0 + 800.0 * number)
@@ -66,8 +65,7 @@ def draw(
     total = power + np.array([h.ballast_moment for h in holds]) * ballast_error
     middle = np.array([(h.start + h.end) / 2 for h in holds])
     since = middle - middle.mean()
-    extra = np.array([h.ballast_mass for h in holds]) * GRAVITY * FRAME.ballast_drop
-    eta = eta_0 + drift * since + total / (stiffness + extra)
+    eta = eta_0 + drift * since + total / stiffness
     gain = 1.0 / (0.5 * DENSITY * SPEED**2 * WING.area * WING.span)
     turn = (c_0 + c_l * total * gain) * 2.0 * SPEED / WING.span + np.where(power != 0.0, excess, 0.0)
     covariance = np.diag(np.tile([ETA_STD**2, TURN_STD**2], k))
