@@ -233,10 +233,8 @@ def guess_columns(table: list[Column], used: set[str]) -> tuple[list[ColumnUse],
             else:
                 unit, reason = _unit_by_values(channel, column.values)
         if unit is None or unit not in allowed:
-            doubts[column.name] = (
-                f"may be {channel}, but its unit is not clear: state it in the sheet as "
-                f'{channel} = {{ column = "{column.name}", unit = "..." }}'
-            )
+            choices = " or ".join(u for u in allowed if u != "1e-7 deg")
+            doubts[column.name] = f"may be {channel}: state its unit in the sheet ({choices})"
             continue
         words = f"guess: {channel} in {unit} ({reason})" + (", sign turned" if sign < 0 else "")
         uses.append(ColumnUse(channel, column.name, unit, sign, 0.0, words))
@@ -318,7 +316,7 @@ def _time_unit(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> str | No
     first = abs(float(np.median(good)))
     for unit, low in (("ns", 6.3e17), ("us", 6.3e14), ("ms", 6.3e11), ("s", 6.3e8)):
         if low < first < 5 * low:
-            return unit  # seconds since 1970 in that unit, between 1990 and 2070
+            return unit  # time since 1970 in that unit, between 1990 and 2070
     steps = np.diff(good)
     steps = steps[steps > 0]
     if not steps.size:

@@ -18,7 +18,7 @@ from .recording import RawField, Recording
 from .table import Column, looks_delimited, parse_table
 from .units import TIME_UNITS, convert, find_unit
 
-__all__ = ["NAME", "read", "sniff"]
+__all__ = ["NAME", "read", "sniff", "suggested_map"]
 
 NAME = "CSV"
 
@@ -145,6 +145,33 @@ def _feed(
     raw = use.sign * column.values[keep] + use.offset
     values = convert(raw, use.unit, use.channel, f"{builder.content.path}, column {column.name!r}")
     return builder.add(use.channel, time[keep], values, column.name)
+
+
+def suggested_map(recording: Recording) -> list[str]:
+    """Return lines for the sheet's column map that state what was guessed or left in doubt.
+
+    Parameters
+    ----------
+    recording : Recording
+        As read without a column map; for other formats the list is empty.
+    """
+    lines: list[str] = []
+    if recording.format != NAME:
+        return lines
+    for field in recording.fields:
+        doubt = re.match(r"^may be (\w+):", field.note)
+        turned = ", sign = -1" if field.note.endswith("sign turned") else ""
+        if field.note.startswith("guess: time"):
+            channel, unit = "time", field.unit
+        elif field.feeds and field.note.startswith("guess"):
+            channel, unit = field.feeds, field.unit
+        elif doubt:
+            channel, unit = doubt[1], "?"
+        else:
+            continue
+        column = field.name.replace("\\", "\\\\").replace('"', '\\"')
+        lines.append(f'{channel} = {{ column = "{column}", unit = "{unit}"{turned} }}')
+    return lines
 
 
 # Time -----------------------------------------------------------------------------------------------------

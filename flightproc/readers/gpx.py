@@ -301,7 +301,7 @@ def _list(builder: RecordingBuilder, track: _Track, used: Array) -> None:
     builder.fields.append(RawField("trkpt.lon", total, rate, "deg", feeds["trkpt.lon"]))
     timed = int(np.count_nonzero(np.isfinite(track.time)))
     if timed:
-        builder.fields.append(RawField("time", timed, rate, "UTC"))
+        builder.fields.append(RawField("time", timed, rate, "UTC", "", "time"))
     for name, column in track.values.items():
         last = name.rsplit("/", 1)[-1]
         unit = _STANDARD[name][1] if name in _STANDARD else _EXTENSION_UNITS.get(last, "")
