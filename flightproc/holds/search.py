@@ -41,7 +41,9 @@ _TURN_SMOOTH = 5.0  # smoothing of turn rate when looking for turns [s]
 _END_MARGIN = 1.5  # left out at the end of a stretch [s]
 _AIRSPEED_DRIFT = 1.0  # largest drift of airspeed over a hold [m/s]
 _RPM_SCATTER = 0.02  # largest scatter of rpm in a hold, relative
+_RPM_SCATTER_FLOOR = 60.0  # the same at idle, where rpm moves nothing [1/min]
 _RPM_DRIFT = 0.02  # largest drift of rpm over a hold, relative
+_RPM_DRIFT_FLOOR = 100.0  # the same at idle [1/min]
 _AGITATION = 2.0  # turn-rate scatter of a hold over that of the typical stretch of the same length
 _AGITATION_SMOOTH = 3.0  # smoothing of turn rate before its scatter is taken [s]
 _AGITATION_STEP = 5.0  # step of the windows it is compared with [s]
@@ -231,12 +233,11 @@ def _fault(
             return "gap", f"{name} is missing for {share:.0f} % of the stretch"
     assert rpm is not None and turn is not None
     level = float(np.nanmean(rpm))
-    floor = max(level, 1000.0)
     drift = _drift(rpm)
-    if abs(drift) > _RPM_DRIFT * floor and abs(drift) > 40.0:
+    if abs(drift) > max(_RPM_DRIFT * level, _RPM_DRIFT_FLOOR):
         return "rpm_trend", f"rpm drifts by {drift:+.0f} over the stretch"
     scatter = float(np.nanstd(rpm))
-    if scatter > _RPM_SCATTER * floor and scatter > 40.0:
+    if scatter > max(_RPM_SCATTER * level, _RPM_SCATTER_FLOOR):
         return "rpm_unsteady", f"rpm scatters by {scatter:.0f} (standard deviation)"
     mean_turn = float(np.nanmean(turn))
     told_off = _hands_off(notes, start, end)
