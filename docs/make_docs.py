@@ -1,7 +1,7 @@
 """Write the parts of docs that are made from the program: ``python docs/make_docs.py``.
 
-The page of the sheets, the channel table in the page of conventions, the list in the page of cautions, and the
-drawing of axes. Tests hold the pages against the program.
+The page of the sheets, the channel table in the page of conventions, the list in the page of cautions, and
+the drawing of axes. Tests hold the pages against the program.
 """
 
 from __future__ import annotations
@@ -39,7 +39,10 @@ PARTS = {"conventions.md": channel_table, "cautions.md": caution_list}
 def with_part(page: str, part: str) -> str:
     """Return a page with what stands between its two marks replaced."""
     return re.sub(
-        r"(<!-- made by make_docs.py -->\n).*(\n<!-- end -->)", lambda m: m[1] + part + m[2], page, flags=re.S
+        r"(<!-- made by make_docs.py -->\n).*(\n<!-- end -->)",
+        lambda m: f"{m[1]}\n{part}\n{m[2]}",
+        page,
+        flags=re.S,
     )
 
 
