@@ -19,13 +19,12 @@ if TYPE_CHECKING:
     )
     from .glider import GliderSheet
     from .load import Sheets, load_aircraft, load_glider, load_rig, load_sortie
+    from .logs import ColumnEntry, LogEntry
     from .rig import RigAirEntry, RigReading, RigSheet
     from .sortie import (
         AirEntry,
         BallastLeg,
-        ColumnEntry,
         HoldEdit,
-        LogEntry,
         PilotNote,
         Settings,
         SortieSheet,
@@ -68,13 +67,12 @@ _MODULES = {
     ),
     "glider": ("GliderSheet",),
     "load": ("Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"),
+    "logs": ("ColumnEntry", "LogEntry"),
     "rig": ("RigAirEntry", "RigReading", "RigSheet"),
     "sortie": (
         "AirEntry",
         "BallastLeg",
-        "ColumnEntry",
         "HoldEdit",
-        "LogEntry",
         "PilotNote",
         "Settings",
         "SortieSheet",

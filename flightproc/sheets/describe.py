@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from .fields import Sheet
-from .sortie import ColumnEntry
+from .logs import ColumnEntry
 from .tables import nested_tables
 from .template import SHEETS, toml_value
 

@@ -13,8 +13,9 @@ from ..errors import OutputError
 from .aircraft import AircraftSheet
 from .fields import PLACEHOLDER, Field, Sheet
 from .glider import GliderSheet
+from .logs import ColumnEntry
 from .rig import RigSheet
-from .sortie import ColumnEntry, SortieSheet
+from .sortie import SortieSheet
 from .tables import nested_tables
 
 __all__ = ["SHEETS", "template", "toml_value", "write_templates"]

@@ -139,6 +139,9 @@ def test_log_outside_the_folder_is_fine(sheet_set, texts, tmp_path):
         ("sortie", "time = {", "pressure = {", "logs[2].columns", "time", "(missing)", "the column of time"),
         ("sortie", 'unit = "rpm"', 'unit = "rpm", sign = 0', "logs[2].columns.rpm", "sign", "0", "1 or -1"),
         ("sortie", 'unit = "rpm"', 'unit = "rpm", sign = true', "logs[2].columns.rpm", "sign", "true", "1 or -1"),
+        ("sortie", 'unit = "rpm"', 'unit = "deg"', "logs[2].columns.rpm", "unit", '"deg"', "a unit of rpm: 1/min"),
+        ("sortie", 'unit = "rpm"', 'unit = "FILL IN"', "logs[2].columns.rpm", "unit", "FILL", "still to be filled in"),
+        ("sortie", 'unit = "s"', 'unit = "fortnight"', "logs[2].columns.time", "unit", '"fortnight"', "s, ms, us"),
         ("sortie", 'column = "t", ', "", "logs[2].columns.time", "column", "(missing)", "heading"),
         ("sortie", "[logs.columns]", "[logs.sources]\nbank = 1\n[logs.columns]", "logs[2].sources", "bank", "1", "such as"),
         ("sortie", "[logs.columns]", '[logs.sources]\nbnk = "a"\n[logs.columns]', "logs[2].sources", "bnk", '"a"', "bank?"),
@@ -178,7 +181,13 @@ def test_fault_is_told(spoil, sheet, old, new, table, field, value, allowed):
     assert not any(PYDANTIC_WORDS.search(str(f)) for f in faults)
 
 
+@pytest.mark.parametrize("unit", ["s", "ms", "seconds", "utc", "iso", "unix"])
+def test_units_of_time_that_the_reader_knows(spoil, unit):
+    assert spoil("sortie", 'unit = "s"', f'unit = "{unit}"') == []
+
+
 def test_one_mistake_is_told_once(spoil):
+    assert len(spoil("sortie", 'unit = "rpm"', 'unit = "FILL IN"')) == 1
     assert len(spoil("aircraft", "hung_mass_kg = 118.0", "hung_mass_kg = -5")) == 1
     assert len(spoil("sortie", "end_s = 720", "end_s = nan")) == 1
     assert len(spoil("rig", "rpm = 5500", 'rpm = "x"')) == 1
