@@ -36,8 +36,8 @@ def draw_member(generator: np.random.Generator) -> tuple[Parameters, Stated]:
     mass 85 to 125 kg, arm 0.28 to 0.42 m; wing 23 to 32 m^2; derivatives within 20 % of the sample's (some
     30 %), with C_lr set so that the wing's turn coefficient lies between 6 and 13; slope of C_Q -0.3 to +0.4
     per J; wind 1 to 6 m/s from anywhere; either sense of rotation; levelled, navigation or no attitude;
-    clocks within a minute; a pilot who shifts the centre of gravity by 0.3 to 1.5 mm rms. A wing whose slowest
-    lateral mode decays in more than 8 s is drawn again.
+    clocks within a minute; a pilot who shifts the centre of gravity by 0.3 to 1.5 mm rms. A wing whose
+    slowest lateral mode decays in more than 8 s is drawn again.
     """
     base = DEFAULTS
     while True:
@@ -108,7 +108,7 @@ def draw_member(generator: np.random.Generator) -> tuple[Parameters, Stated]:
 
 
 def simulate_family(count: int, seed: int, **overrides: Any) -> Iterator[SimulatedSortie]:
-    """Yield sorties with parameters drawn over sensible ranges.
+    """Return an iterator of sorties with parameters drawn over sensible ranges, each flown when asked for.
 
     Parameters
     ----------
@@ -122,11 +122,15 @@ def simulate_family(count: int, seed: int, **overrides: Any) -> Iterator[Simulat
     Raises
     ------
     FlightprocError
-        If the count is not positive.
+        If the count is not positive or the seed negative.
     """
+    if seed < 0:
+        raise FlightprocError("a seed must not be negative", found=seed, allowed="0, 1, 2, ...")
     if count < 1:
         raise FlightprocError("a family needs at least one sortie", found=count, allowed=">= 1")
-    for member in range(seed, seed + count):
-        generator = np.random.default_rng([member, 2])
-        nominal, stated = draw_member(generator)
-        yield simulate_sortie(member, nominal=nominal, stated=stated, **overrides)
+    return (_member(member, overrides) for member in range(seed, seed + count))
+
+
+def _member(seed: int, overrides: dict[str, Any]) -> SimulatedSortie:
+    nominal, stated = draw_member(np.random.default_rng([seed, 2]))
+    return simulate_sortie(seed, nominal=nominal, stated=stated, **overrides)

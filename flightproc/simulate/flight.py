@@ -346,7 +346,7 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
                 break
             if segment.until == "turned" and abs(psi - start_psi) >= segment.value:
                 break
-            if segment.until == "heading" and abs(target - psi) < 0.08 and abs(r) < 0.03:
+            if segment.until == "heading" and abs(target - psi) < 0.12 and abs(r) < 0.05:
                 break
         else:
             if segment.until in ("above", "below"):

@@ -163,7 +163,7 @@ class Parameters:
     rotation: str = "left"
     torque_coefficient: float = 0.00445
     torque_slope: float = 0.15
-    thrust_coefficient: float = 0.0740
+    thrust_coefficient: float = 0.0760
     thrust_slope: float = 0.80
     engine_lag: float = 0.8
     engine_wander: float = 12.0

@@ -92,7 +92,7 @@ def _hold(
     """Turn to a heading, set the throttle, settle hands off, hold."""
     floor = 90.0 if kind == "power" else 150.0
     return [
-        _to_heading(f"turn to {heading_deg:.0f}", turn_rpm, heading_deg, 15.0, ballast, floor),
+        _to_heading(f"turn to {heading_deg:.0f}", turn_rpm, heading_deg, 18.0, ballast, floor),
         Segment(f"settle {label}", rpm, "time", SETTLING_SECONDS, ballast=ballast),
         Segment(f"hold {label}", rpm, "time", HOLD_SECONDS, kind=kind, ballast=ballast),
     ]
@@ -122,7 +122,7 @@ def _circle(label: str, rpm: float, rate_deg_s: float) -> Segment:
 def school_card(
     idle_rpm: float = 2200.0,
     settings: tuple[float, float, float, float] = (5200.0, 6000.0, 6800.0, 7600.0),
-    circle_rate_deg_s: float = 11.0,
+    circle_rate_deg_s: float = 12.0,
 ) -> tuple[Segment, ...]:
     """Return the card of the school's test flight.
 
@@ -145,11 +145,11 @@ def school_card(
     idle = idle_rpm
     card: list[Segment] = [
         Segment("ground still, engine stopped", 0.0, "time", 60.0, kind="ground", on_ground=True),
-        Segment("ground idle", idle, "time", 20.0, on_ground=True),
+        Segment("ground idle", idle, "time", 12.0, on_ground=True),
         Segment("run-up", 0.5 * (cruise + low), "time", 6.0, on_ground=True),
         Segment("ground idle", idle, "time", 6.0, on_ground=True),
         Segment("take-off", full, "above", 15.0, "heading", radians(8.0), limit=60.0),
-        weaving_climb(190.0, full),
+        weaving_climb(150.0, full),
         _circle("circle left", cruise, -circle_rate_deg_s),
         _circle("circle right", cruise, circle_rate_deg_s),
         *_hold("glide", "glide 1", idle, 200.0, cruise),
@@ -161,7 +161,7 @@ def school_card(
         *_hold("ballast", "ballast left 1", idle, 120.0, idle, -1),
         *_hold("power", "power 7600 b", full, 220.0, idle),
         Segment(
-            "S-turn at constant power", cruise, "time", 44.0, "weave", radians(2.6), period=22.0, limit=80.0
+            "S-turn at constant power", cruise, "time", 40.0, "weave", radians(2.6), period=22.0, limit=80.0
         ),
         *_hold("glide", "glide 3", idle, 310.0, cruise),
         *_hold("power", "power 5200 a", low, 60.0, idle),
@@ -171,15 +171,15 @@ def school_card(
         weaving_climb(240.0, full),
         *_hold("ballast", "ballast left 2", idle, 20.0, full, -1),
         *_hold("ballast", "ballast right 2", idle, 200.0, idle, 1),
-        Segment("throttle ramp", 4600.0, "time", 40.0, "hands_off", rpm_end=full, limit=80.0),
+        Segment("throttle ramp", 4600.0, "time", 35.0, "hands_off", rpm_end=full, limit=80.0),
         *_hold("glide", "glide 4", idle, 290.0, full),
         *_hold("power", "power 6000 b", cruise, 30.0, idle),
         *_hold("power", "power 5200 b", low, 130.0, cruise),
         *_hold("glide", "glide 5", idle, 250.0, low),
-        Segment("descending turns", idle, "below", 45.0, "rate", radians(18.0), limit=400.0),
+        Segment("descending turns", idle, "below", 30.0, "rate", radians(18.0), limit=400.0),
         Segment("final", idle, "below", 0.0, "heading", radians(8.0), limit=90.0),
         Segment("run-out, engine off", 0.0, "time", 8.0, on_ground=True),
-        Segment("ground still, engine stopped", 0.0, "time", 20.0, kind="ground", on_ground=True),
+        Segment("ground still, engine stopped", 0.0, "time", 15.0, kind="ground", on_ground=True),
     ]
     return tuple(_renamed(segment, settings) for segment in card)
 

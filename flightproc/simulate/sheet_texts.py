@@ -23,13 +23,21 @@ from .writers import ENGINE_COLUMNS
 __all__ = ["aircraft_text", "glider_text", "rig_text", "sortie_text"]
 
 
+def _noted(label: str) -> str:
+    """Return what the pilot wrote down about a segment; the S-turn and the ramp are left to be found."""
+    if label.startswith("circle"):
+        return "wind circle, on the brake"
+    return "brakes for landing" if label in ("descending turns", "final") else ""
+
+
 def sortie_text(truth: dict[str, Any], stated: Stated, day: date) -> str:
     """Return sortie.toml.
 
     Parameters
     ----------
     truth : dict
-        Only the times of the ballast legs and of one pilot's note are taken from it.
+        Only the times of the ballast legs and of the pilot's notes, and the height of the field, are taken
+        from it.
     stated : Stated
         Stated ballast.
     day : date
@@ -80,13 +88,15 @@ def sortie_text(truth: dict[str, Any], stated: Stated, day: date) -> str:
                 f"end_s = {floor(hold['end_s'])}",
             ]
     for segment in truth["segments"]:
-        if segment["label"].startswith("S-turn"):
+        text = _noted(segment["label"])
+        if text:
             lines += [
                 "",
                 "[[notes]]",
                 f"start_s = {floor(segment['start_s'])}",
                 f"end_s = {ceil(segment['end_s'])}",
-                'text = "looked around for traffic"',
+                "hands_off = false",
+                f'text = "{text}"',
             ]
     return "\n".join(lines) + "\n"
 
