@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..channels import GRAVITY
+from .grid import running_mean
 
 __all__ = [
     "Attitude",
@@ -171,25 +172,11 @@ def aided_attitude(
     turn = vertical_rate(p, q, r, bank, hang_pitch)
     if airspeed is not None:
         for _ in range(rounds):
-            slow = _running_mean(turn, smoothing)
+            slow = running_mean(turn, smoothing)
             tilt = np.nan_to_num(coordinated_bank(airspeed, slow))
             bank = hang_roll + tilt
             turn = vertical_rate(p, q, r, bank, hang_pitch)
     return Attitude(hang_roll, hang_pitch, bank, hang_pitch, turn)
-
-
-def _running_mean(x: Array, size: int) -> Array:
-    """Centred running mean of an odd number of samples; NaN samples are left out of it."""
-    if size <= 1:
-        return x
-    half = size // 2
-    good = np.isfinite(x)
-    sums = np.concatenate([[0.0], np.cumsum(np.where(good, x, 0.0))])
-    counts = np.concatenate([[0], np.cumsum(good)])
-    index = np.arange(x.size)
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, x.size)
-    number = counts[high] - counts[low]
-    return np.where(number > 0, (sums[high] - sums[low]) / np.maximum(number, 1), np.nan)
 
 
 @dataclass(frozen=True)

@@ -18,10 +18,11 @@ _FINE_STEP = 0.05  # [s]
 _FINE_REACH = 3.0  # [s]
 _EXCLUDE = 10.0  # [s] about the best peak within which a second peak is the same peak
 _RIVAL = 0.9  # a second peak higher than this part of the best one makes it ambiguous
+_PARABOLA = 0.6  # [s] to either side of the peak
 _PARTS = 12
 _DRIFT_SPAN = 1200.0  # [s] of common time from which a drift is looked for
-_DRIFT_SIGMAS = 4.0
-_DRIFT_SMALLEST = 0.2  # [s] over the common time
+_DRIFT_SIGMAS = 5.0
+_DRIFT_SMALLEST = 0.3  # [s] over the common time
 
 
 @dataclass(frozen=True)
@@ -110,8 +111,8 @@ def find_offset(
     with fast Fourier transforms, and takes the highest :math:`\mathrm{artanh}(r)\sqrt{n}`, so that a chance
     agreement over a short overlap does not win. About the peak the (multiple) correlation is computed in
     steps of 0.05 s and refined by a parabola. The uncertainty is the jackknife's over twelve parts of the
-    common time, and the floor. From 20 minutes of common time on, the offsets of four parts are tested for a
-    drift, which is kept above four standard uncertainties and 0.2 s.
+    common time, and the floor. From 20 minutes of common time on, the offsets of the parts are tested for a
+    drift, which is kept above five standard uncertainties and 0.3 s.
 
     References
     ----------
@@ -120,10 +121,7 @@ def find_offset(
     """
     reference_time, reference = _trimmed(reference_time, reference, what)
     other_time, other = _trimmed(other_time, other, what)
-    coarse, score, rival = _search(
-        reference_time, reference, other_time, other, what, minimum_overlap, search
-    )
-    del score
+    coarse, rival = _search(reference_time, reference, other_time, other, what, minimum_overlap, search)
     rate = min(10.0, 1.0 / float(np.median(np.diff(reference_time))))
     offsets = coarse + np.arange(-_FINE_REACH, _FINE_REACH + _FINE_STEP / 2, _FINE_STEP)
     moments, centres = _moments(reference_time, reference, other_time, other, offsets, rate, degree)
@@ -195,8 +193,8 @@ def _search(
     what: str,
     minimum_overlap: float,
     search: tuple[float, float] | None,
-) -> tuple[float, float, float]:
-    """Return the best coarse offset, its score and the part of it that the next peak reaches."""
+) -> tuple[float, float]:
+    """Return the best coarse offset and the part of it that the next peak reaches."""
     from scipy.fft import irfft, next_fast_len, rfft
 
     start_x, x = _on_grid(reference_time, reference, _COARSE_RATE)
@@ -239,7 +237,7 @@ def _search(
     peak = (score > np.roll(score, 1)) & (score >= np.roll(score, -1))
     second = float(np.max(away[peak])) if np.isfinite(away[peak]).any() else 0.0
     top = float(score[best])
-    return float(offsets[best]), top, max(second, 0.0) / top if top > 0 else 1.0
+    return float(offsets[best]), max(second, 0.0) / top if top > 0 else 1.0
 
 
 def _moments(
@@ -296,11 +294,10 @@ def _multiple_r(moments: Array) -> Array:
 
 
 def _peak(offsets: Array, r: Array) -> tuple[float, float]:
-    """Return the highest correlation and its offset, by a parabola through five points."""
+    """Return the highest correlation and its offset, by a parabola over 0.6 s to either side."""
     best = int(np.argmax(r))
-    low, high = max(0, best - 3), min(r.size, best + 4)
-    if high - low < 5:
-        return float(r[best]), float(offsets[best])
+    reach = round(_PARABOLA / _FINE_STEP)
+    low, high = max(0, best - reach), min(r.size, best + reach + 1)
     shift = offsets[low:high] - offsets[best]
     a, b, _ = np.polyfit(shift, r[low:high], 2)
     if a >= 0:
@@ -309,18 +306,21 @@ def _peak(offsets: Array, r: Array) -> tuple[float, float]:
 
 
 def _drift(offsets: Array, moments: Array, centres: Array) -> float:
-    """Return the drift of the offset [s/s] over four parts of the common time; 0 where insignificant."""
-    from ..statistics.fit import fit_line
+    """Return the drift of the offset over the parts of the common time [s/s]; 0 where insignificant."""
+    from ..statistics.fit import huber
 
-    step = _PARTS // 4
     found, when = [], []
-    for k in range(0, _PARTS, step):
-        r, offset = _peak(offsets, _multiple_r(moments[:, k : k + step].sum(axis=1)))
-        if r < 0.3:
-            return 0.0
-        found.append(offset)
-        when.append(float(np.mean(centres[k : k + step])))
-    line = fit_line(when, found, origin=float(np.mean(when)))
-    slope, std = float(line.coefficients[1]), max(float(line.std[1]), 0.02 / float(np.ptp(when)))
-    total = abs(slope) * float(np.ptp(centres))
+    for k in range(_PARTS):
+        if moments[0, k, 0, 0] < 10:
+            continue
+        r, offset = _peak(offsets, _multiple_r(moments[:, k]))
+        if r >= 0.5 and offsets[0] + _PARABOLA < offset < offsets[-1] - _PARABOLA:
+            found.append(offset)
+            when.append(float(centres[k]))
+    if len(found) < 6:
+        return 0.0
+    age = np.array(when) - float(np.mean(when))
+    line = huber(np.column_stack([np.ones_like(age), age]), found)
+    slope, std = float(line.coefficients[1]), float(line.std[1])
+    total = abs(slope) * float(np.ptp(age))
     return slope if abs(slope) > _DRIFT_SIGMAS * std and total > _DRIFT_SMALLEST else 0.0

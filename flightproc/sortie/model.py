@@ -30,6 +30,8 @@ class ClockOffset:
         Correlation at the offset, for the methods that search.
     words : str
         What was compared with what, for the report.
+    drift : float
+        Rate at which the offset grows [s/s], already taken out; 0 unless it was significant.
     """
 
     log: str
@@ -37,6 +39,7 @@ class ClockOffset:
     method: str
     correlation: float | None = None
     words: str = ""
+    drift: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -106,12 +109,18 @@ class Sortie:
         How bank was had, and whether the log's own attitude was levelled on the accelerometer.
     mount : str
         Sensor mount used, in words.
+    mount_yaw_std : float
+        Standard uncertainty of the sensor's yaw in the unit [rad]; NaN where nothing is known of it. A yaw
+        error lets the unit's pitch, which changes with thrust, show up as hang roll.
     ground_still : tuple of (float, float)
         Stretches [s] in which the unit stood still on the ground.
     airborne : tuple of (float, float)
         Stretches [s] in flight.
     warnings : tuple of str
         What the user should know.
+    mount_yaw_std : float
+        Standard uncertainty of the sensor's yaw in the unit [rad]. A change of pitch by d moves the hang roll
+        by about minus d times an error of this yaw, so it counts between glide and power.
     """
 
     channels: pd.DataFrame
@@ -127,6 +136,8 @@ class Sortie:
     ground_still: tuple[tuple[float, float], ...] = ()
     airborne: tuple[tuple[float, float], ...] = ()
     warnings: tuple[str, ...] = field(default_factory=tuple)
+    mount_yaw_std: float = float("nan")
+    mount_yaw_std: float = 0.0
 
     @property
     def time(self) -> NDArray[np.float64]:

@@ -20,6 +20,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _WINDOW = 4.0  # [s] over which a change of direction is taken
+_CLIMB_WINDOW = 2.0  # [s] over which a rate of climb is taken
 _RATE = 10.0  # [Hz] of the signals
 _BIN = 0.2  # [s] of the vibration level
 
@@ -205,7 +206,8 @@ def vibration_level(recording: Recording) -> tuple[Array, Array] | None:
             power = power[:common] + level[:common]
     if power is None or not np.isfinite(power).any():
         return None
-    return start + (np.arange(power.size) + 0.5) * _BIN, np.sqrt(power)
+    centres = start + (np.arange(power.size) + 0.5) * _BIN
+    return np.asarray(centres, dtype=float), np.asarray(np.sqrt(power), dtype=float)
 
 
 def rpm_signal(recording: Recording) -> tuple[Array, Array] | None:
@@ -222,26 +224,39 @@ def rpm_signal(recording: Recording) -> tuple[Array, Array] | None:
     return grid, np.where(_longest_step(t, grid) > 3.0, np.nan, values)
 
 
-def climb_signal(recording: Recording) -> tuple[Array, Array] | None:
-    """Return the rate of climb of a log at 5 Hz, averaged over 4 s: times [s], values [m/s]."""
+def climb_signal(recording: Recording, *, measured: bool = False) -> tuple[Array, Array] | None:
+    """Return the rate of climb of a log at 10 Hz, from its height, over 2 s.
+
+    Parameters
+    ----------
+    recording : Recording
+        With static pressure, height or climb, taken in this order.
+    measured : bool
+        Whether to take a logged height before static pressure.
+
+    Returns
+    -------
+    tuple of ndarray, or None
+        Times on the log's own clock [s] and rates of climb [m/s].
+    """
     from .air import standard_pressure_height
 
-    s = recording.get("climb")
-    if s is not None and s.time.size >= 20:
-        t, v = _gapless(s.time, s.values)
-        if t.size < 20:
-            return None
-        level = np.concatenate([[0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))])
-    else:
-        s = recording.get("pressure") or recording.get("height")
+    names = ("height", "pressure", "climb") if measured else ("pressure", "height", "climb")
+    for name in names:
+        s = recording.get(name)
         if s is None or s.time.size < 20:
-            return None
+            continue
         t, v = _gapless(s.time, s.values)
-        if t.size < 20:
-            return None
-        level = standard_pressure_height(v) if s.channel == "pressure" else v
-    grid = _grid(t, 5.0)
-    half = 0.5 * _WINDOW
-    climb = (np.interp(grid + half, t, level) - np.interp(grid - half, t, level)) / _WINDOW
-    bad = (grid < t[0] + half) | (grid > t[-1] - half) | (_longest_step(t, grid) > 3.0)
-    return grid, np.where(bad, np.nan, climb)
+        if t.size < 20 or float(np.ptp(v)) == 0.0:
+            continue
+        level = v
+        if name == "pressure":
+            level = standard_pressure_height(v)
+        elif name == "climb":
+            level = np.concatenate([[0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))])
+        grid = _grid(t)
+        half = 0.5 * _CLIMB_WINDOW
+        climb = (np.interp(grid + half, t, level) - np.interp(grid - half, t, level)) / _CLIMB_WINDOW
+        bad = (grid < t[0] + half) | (grid > t[-1] - half) | (_longest_step(t, grid) > 3.0)
+        return grid, np.where(bad, np.nan, climb)
+    return None

@@ -1,0 +1,289 @@
+"""Bring every log of a sortie to the clock of the unit's log."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import ClockError
+from ..quantity import Quantity
+from ..readers.recording import Recording
+from .clocks import OffsetFound, find_offset
+from .model import ClockOffset
+from .signals import climb_signal, rpm_signal, track_change, turn_change, vibration_level
+
+if TYPE_CHECKING:
+    from ..sheets import LogEntry
+
+__all__ = ["Aligned", "align_log", "align_unit"]
+
+Array = NDArray[np.float64]
+
+_TURN_FLOOR = 0.35  # [s] the track leads or follows the heading by a sideslip that no log shows
+_CLIMB_FLOOR = 0.05  # [s] of two heights against each other
+_POWER_CLIMB_FLOOR = 1.5  # [s] climb follows power by seconds
+_VIBRATION_FLOOR = 0.03  # [s]
+_UTC_STD = 0.3  # [s] stamps may be those of writing, not of measuring
+_UTC_SLACK = 1.0  # [s]
+_STRONG = 0.75  # correlation from which a physical signal overrules a clock
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """A log with its clock brought to the sortie's time base.
+
+    Attributes
+    ----------
+    clock : ClockOffset
+        Offset, method and words for the report.
+    found : OffsetFound or None
+        How to carry times over; None where the clock could not be aligned and the log is left out.
+    warnings : tuple of str
+        What the user should know.
+    """
+
+    clock: ClockOffset
+    found: OffsetFound | None
+    warnings: tuple[str, ...] = ()
+
+    def times(self, time: Array) -> Array:
+        """Return times of the log's own clock on the sortie's time base [s]."""
+        if self.found is None:
+            raise ClockError("the clock of this log was not aligned", where=self.clock.log)
+        return self.found.apply(time)
+
+
+def align_unit(entry: LogEntry, unit: Recording) -> Aligned:
+    """Return the unit's log as the time base: sortie time 0 is its first sample."""
+    start = unit.span[0]
+    clock = ClockOffset(
+        entry.name, Quantity.of(-start, 0.0, "s"), "reference", None, "time base: first sample at 0"
+    )
+    return Aligned(clock, OffsetFound(-start, 0.0, 1.0, 0.0, unit.span[1] - start))
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One way of finding an offset, and what came of it."""
+
+    method: str
+    words: str
+    found: OffsetFound
+
+
+def _physical_ways(
+    unit: Recording, other: Recording, wind: tuple[float, float] | None
+) -> tuple[list[_Way], list[str]]:
+    ways: list[_Way] = []
+    refused: list[str] = []
+
+    def attempt(
+        method: str,
+        words: str,
+        ours: tuple[Array, Array] | None,
+        theirs: tuple[Array, Array] | None,
+        *,
+        degree: int = 1,
+        floor: float,
+        weakest: float = 0.5,
+    ) -> None:
+        if ours is None or theirs is None:
+            return
+        try:
+            found = find_offset(*ours, *theirs, what=words, degree=degree, floor=floor, weakest=weakest)
+        except ClockError as error:
+            refused.append(f"{error.what} ({error.found})")
+            return
+        ways.append(_Way(method, words, found))
+
+    rpm = rpm_signal(other)
+    if rpm is not None:
+        attempt(
+            "vibration",
+            "vibration of the unit and engine speed",
+            vibration_level(unit),
+            rpm,
+            degree=2,
+            floor=_VIBRATION_FLOOR,
+        )
+    attempt(
+        "climb",
+        "rates of climb of the two logs",
+        climb_signal(unit),
+        climb_signal(other, measured=True),
+        floor=_CLIMB_FLOOR,
+        weakest=0.6,
+    )
+    track = track_change(other, wind)
+    if track is not None:
+        label = (
+            "turn rate of the unit and of the air track" if wind else "turn rate of the unit and of the track"
+        )
+        attempt("turn_rate", label, turn_change(unit), track, floor=_TURN_FLOOR)
+    if not ways and rpm is not None:
+        attempt(
+            "climb",
+            "rate of climb of the unit and engine speed",
+            climb_signal(unit),
+            rpm,
+            floor=_POWER_CLIMB_FLOOR,
+            weakest=0.6,
+        )
+    return ways, refused
+
+
+def _joined(ways: list[_Way]) -> tuple[_Way | None, list[str]]:
+    """Weigh the ways together; those that disagree with the best are left out, and told."""
+    if not ways:
+        return None, []
+    ways = sorted(ways, key=lambda way: way.found.std)
+    best = ways[0]
+    kept, told = [best], []
+    for way in ways[1:]:
+        apart = abs(way.found.offset - best.found.offset)
+        if apart <= 3.0 * float(np.hypot(way.found.std, best.found.std)):
+            kept.append(way)
+        else:
+            told.append(
+                f"{way.words} put the offset {way.found.offset - best.found.offset:+.1f} s away from where "
+                f"{best.words} do; the latter were used"
+            )
+    weights = np.array([way.found.std**-2 for way in kept])
+    epoch = best.found.epoch
+    offsets = np.array([w.found.offset + w.found.drift * (epoch - w.found.epoch) for w in kept])
+    joined = replace(
+        best.found,
+        offset=float(weights @ offsets / weights.sum()),
+        std=float(weights.sum() ** -0.5),
+    )
+    return replace(best, words="; ".join(_way_words(w) for w in kept), found=joined), told
+
+
+def _way_words(way: _Way) -> str:
+    return f"{way.words} (correlation {way.found.correlation:.2f}, {way.found.std:.2f} s)"
+
+
+def align_log(
+    entry: LogEntry,
+    unit: Recording,
+    other: Recording,
+    *,
+    wind: tuple[float, float] | None = None,
+) -> Aligned:
+    """Find how another log's clock lies to the unit's.
+
+    Parameters
+    ----------
+    entry : LogEntry
+        The log in the sortie sheet, with its stated offset if there is one.
+    unit, other : Recording
+        The unit's log and the other one.
+    wind : tuple of float, optional
+        Wind (north, east) [m/s]: the turn rate is then that of the air track.
+
+    Returns
+    -------
+    Aligned
+        With ``found`` None where nothing aligns the clocks; the warning then says what was tried.
+
+    Notes
+    -----
+    A stated offset is used as it is. Else UTC and what both logs saw are weighed together where they agree
+    within 1 s; where they do not and the signals are strong (correlation 0.75), the signals count. In
+    every case a disagreement is told. Signals: engine speed against vibration; heights against each
+    other; turn rate against track (0.35 s of uncertainty: the track leads or follows the heading by an
+    unknown sideslip); climb against engine speed only where nothing else is left.
+    """
+    start = unit.span[0]
+    where = entry.name
+    warnings: list[str] = []
+    ways, refused = _physical_ways(unit, other, wind)
+    seen, told = _joined(ways)
+    warnings += [f"{where}: {line}" for line in told]
+    epoch = seen.found.epoch if seen else 0.0
+
+    def carried(offset: float, std: float) -> OffsetFound:
+        return OffsetFound(
+            offset - start, std, seen.found.correlation if seen else float("nan"), 0.0, float("nan")
+        )
+
+    def disagreement(name: str, offset: float, std: float, slack: float) -> str:
+        if seen is None:
+            return ""
+        apart = seen.found.offset - offset
+        if abs(apart) <= max(slack, 3.0 * float(np.hypot(std, seen.found.std))):
+            return ""
+        hint = " (whole hours: a time zone?)" if abs(apart) > 1800 and abs(apart % 3600) < 60 else ""
+        hint = " (18 s: leap seconds?)" if 16.5 < abs(apart) < 19.5 else hint
+        return f"{where}: {name} lies {apart:+.1f} s from where {seen.words} put it{hint}"
+
+    if entry.clock_offset_s is not None:
+        std = entry.clock_offset_std_s
+        offset = entry.clock_offset_s
+        trouble = disagreement("the stated clock offset", offset, std, 0.1)
+        if trouble:
+            warnings.append(trouble + "; the stated offset was used")
+        words = "stated in the sortie sheet"
+        if seen is not None:
+            words += f"; checked against {seen.words}: {seen.found.offset - offset:+.2f} s"
+        found = carried(offset, std)
+        clock = ClockOffset(
+            where,
+            Quantity.of(found.offset, std, "s"),
+            "stated",
+            seen.found.correlation if seen else None,
+            words,
+        )
+        return Aligned(clock, found, tuple(warnings))
+    both_utc = unit.start_utc is not None and other.start_utc is not None
+    if both_utc and unit.start_utc is not None and other.start_utc is not None:
+        offset = other.start_utc - unit.start_utc
+        trouble = disagreement("UTC", offset, _UTC_STD, _UTC_SLACK)
+        strong = seen is not None and seen.found.correlation >= _STRONG
+        if trouble and strong:
+            warnings.append(trouble + "; what both logs saw was used")
+        else:
+            if trouble:
+                warnings.append(trouble + ", but that is weak; UTC was used")
+            words, std, correlation = "UTC of both logs", _UTC_STD, None
+            if seen is not None and not trouble:
+                here = seen.found.offset + seen.found.drift * (0.0 - epoch)
+                weights = np.array([_UTC_STD**-2, seen.found.std**-2])
+                offset = float(weights @ np.array([offset, here]) / weights.sum())
+                std, correlation = float(weights.sum() ** -0.5), seen.found.correlation
+                words += f", agreeing with {seen.words}"
+            found = carried(offset, std)
+            if seen is not None and not trouble:
+                found = replace(found, drift=seen.found.drift, overlap=seen.found.overlap)
+            clock = ClockOffset(
+                where, Quantity.of(found.offset, std, "s"), "utc", correlation, words, found.drift
+            )
+            return Aligned(clock, found, tuple(warnings))
+    if seen is not None:
+        found = replace(seen.found, offset=seen.found.offset - start)
+        words = seen.words
+        if found.drift:
+            words += f"; drift {1e6 * found.drift:.0f} parts in a million taken out"
+            warnings.append(
+                f"{where}: its clock drifts against the unit's by {found.drift * found.overlap:.1f} s "
+                "over the common time; taken out"
+            )
+        clock = ClockOffset(
+            where,
+            Quantity.of(found.offset, found.std, "s"),
+            seen.method,
+            found.correlation,
+            words,
+            found.drift,
+        )
+        return Aligned(clock, found, tuple(warnings))
+    tried = "; ".join(refused) if refused else "the logs saw nothing in common"
+    warnings.append(
+        f"{where}: its clock could not be aligned ({tried}), so the log was left out; state "
+        "clock_offset_s for it in the sortie sheet"
+    )
+    clock = ClockOffset(where, Quantity.unknown("s", tried), "unknown", None, tried)
+    return Aligned(clock, None, tuple(warnings))

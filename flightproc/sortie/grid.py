@@ -1,0 +1,85 @@
+"""Bring a series to the sortie's even time base."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["running_mean", "to_grid"]
+
+Array = NDArray[np.float64]
+
+
+def to_grid(time: Array, values: Array, grid: Array, *, angle: bool = False) -> tuple[Array, str]:
+    """Bring a series to an even grid.
+
+    Parameters
+    ----------
+    time : ndarray, shape (m,)
+        Sample times on the sortie's time base [s], increasing.
+    values : ndarray, shape (m,)
+        Samples; NaN counts as missing.
+    grid : ndarray, shape (n,)
+        Even times [s], at least two.
+    angle : bool
+        Whether the values wrap at a full turn [rad].
+
+    Returns
+    -------
+    values : ndarray, shape (n,)
+        On the grid; NaN outside the series and in gaps longer than 2 s and than three sampling periods.
+    how : str
+        ``averaged`` or ``interpolated``, with the rate.
+
+    Notes
+    -----
+    A series sampled at 1.5 times the grid's rate or faster is averaged over the grid cell that is centred on
+    each grid time, so that vibration does not fold down; a slower one is interpolated linearly.
+    """
+    good = np.isfinite(values) & np.isfinite(time)
+    t, v = time[good], values[good]
+    if t.size < 2:
+        return np.full(grid.size, np.nan), "too few samples"
+    if angle:
+        v = np.unwrap(v)
+    period = float(np.median(np.diff(t)))
+    step = float(grid[1] - grid[0])
+    out = np.interp(grid, t, v)
+    how = f"interpolated from {1.0 / period:.3g} Hz"
+    if period * 1.5 <= step:
+        edges = np.concatenate([grid - 0.5 * step, [grid[-1] + 0.5 * step]])
+        bounds = np.searchsorted(t, edges)
+        sums = np.concatenate([[0.0], np.cumsum(v - v.mean())])
+        count = np.diff(bounds)
+        mean = (sums[bounds[1:]] - sums[bounds[:-1]]) / np.maximum(count, 1) + v.mean()
+        out = np.where(count > 0, mean, out)
+        how = f"averaged from {1.0 / period:.3g} Hz"
+    right = np.clip(np.searchsorted(t, grid), 1, t.size - 1)
+    gap = t[right] - t[right - 1]
+    exact = (np.abs(grid - t[right]) < 0.5 * period) | (np.abs(grid - t[right - 1]) < 0.5 * period)
+    missing = (gap > max(2.0, 3.0 * period)) & ~exact
+    missing |= (grid < t[0] - max(step, 0.5 * period)) | (grid > t[-1] + max(step, 0.5 * period))
+    out = np.where(missing, np.nan, out)
+    if angle:
+        out = np.angle(np.exp(1j * out))
+    return np.asarray(out, dtype=float), how
+
+
+def running_mean(x: Array, size: int) -> Array:
+    """Return the centred running mean over an odd number of samples; NaN samples stay out of it.
+
+    Examples
+    --------
+    >>> running_mean(np.array([0.0, 3.0, 6.0, np.nan]), 3).tolist()
+    [1.5, 3.0, 4.5, 6.0]
+    """
+    half = max(size, 1) // 2
+    if half == 0:
+        return x
+    good = np.isfinite(x)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(good, x, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(good)])
+    index = np.arange(x.size)
+    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, x.size)
+    number = counts[high] - counts[low]
+    return np.where(number > 0, (sums[high] - sums[low]) / np.maximum(number, 1), np.nan)
