@@ -30,7 +30,10 @@ Array = NDArray[np.float64]
 
 _NAMES = ("pitch_offset", "log_profile_drag", "log_max_lift", "log_chord")
 _MODEL_STD = 0.05  # of static torque and of static thrust, common to all points of a kind
-_RATIO_STD = 0.05  # of Q(V) / Q(0) from J = 0.1 up: what wind-tunnel propellers show, see the method page
+_RATIO_STD = (
+    0.07  # of Q(V) / Q(0) from J = 0.1 up: the mean rms over wind-tunnel propellers of measured blades
+)
+_RATIO_STD_ASSUMED = 0.10  # the same for an assumed helix
 _MERIT_MOST = 0.9  # figure of merit above which a rig thrust is not believed
 _COMMON_SOURCES = ("spacing", "zero", "leak")
 
@@ -216,22 +219,27 @@ def fit_blade(
         blade, polar, _NAMES, np.zeros(4), np.diag(prior**2), prior, 0.0, count, tip_loss, speed_of_sound
     )
 
-    def misfit(x: Array) -> Array:
-        run = _solve(case, x[None, :], rpm, 0.0, density)
-        modelled = np.concatenate([run.torque[use_q], run.thrust[use_t]])
-        out: Array = measured - np.log(np.maximum(modelled, 1e-9))
-        return out
+    def modelled(rows: Array) -> Array:
+        """Return the logarithms of the modelled loads for scalars of shape (m, 4), shape (m, count)."""
+        run = _solve(case, np.repeat(rows, rpm.size, axis=0), np.tile(rpm, len(rows)), 0.0, density)
+        loads = [run.torque.reshape(len(rows), -1)[:, use_q], run.thrust.reshape(len(rows), -1)[:, use_t]]
+        return np.log(np.maximum(np.hstack(loads), 1e-9))
 
+    steps = np.diag(1e-3 * prior)
     widen = 1.0
     values, covariance, chi2 = case.values, case.covariance, 0.0
     for attempt in range(2):
         inverse = np.linalg.inv(np.linalg.cholesky(shared + np.diag((widen * independent) ** 2)))
 
         def whitened(x: Array, inverse: Array = inverse) -> Array:
-            out: Array = np.concatenate([inverse @ misfit(x), x / prior])
-            return out
+            return np.concatenate([inverse @ (measured - modelled(x[None, :])[0]), x / prior])
 
-        fit = least_squares(whitened, values, method="lm", x_scale=prior, diff_step=[1e-4] * 4)
+        def slope(x: Array, inverse: Array = inverse) -> Array:
+            both = modelled(np.concatenate([x + steps, x - steps]))
+            slopes = (both[:4] - both[4:]) / (2e-3 * prior[:, None])
+            return np.concatenate([-inverse @ slopes.T, np.diag(1.0 / prior)])
+
+        fit = least_squares(whitened, values, jac=slope, method="lm", x_scale=prior, xtol=1e-8, ftol=1e-8)
         values = np.asarray(fit.x, dtype=float)
         jacobian = np.asarray(fit.jac, dtype=float)
         covariance = np.linalg.inv(jacobian.T @ jacobian)
@@ -250,7 +258,7 @@ def fit_blade(
         words.append("no thrust was measured: profile drag and maximum lift rest on their priors")
     if widen > 1.0:
         words.append(
-            "the rig points do not follow the nearly constant torque coefficient of a blade; "
+            "the rig points do not follow the blade, whose coefficients are nearly constant at rest; "
             f"their uncertainties were widened {widen:.1f} times for the calibration"
         )
     if np.any(np.abs(values) > 2.0 * prior):
@@ -459,7 +467,8 @@ def compare_blade(
     Notes
     -----
     The draws share the blade's scalars at rest and in flight. The predicted ratios also carry a model
-    uncertainty of 5 % from J = 0.1 up, falling to none at J = 0, where they are 1 by definition.
+    uncertainty of 7 % from J = 0.1 up (10 % for an assumed helix), falling to none at J = 0, where they are 1
+    by definition.
     """
     if isinstance(airspeed, Quantity):
         if airspeed.value is None:
@@ -487,7 +496,8 @@ def compare_blade(
     blade = calibrated.blade
     revolutions = rpm_propeller / 60.0
     advance = speeds / (revolutions * blade.diameter)
-    model = 1.0 + _RATIO_STD * np.minimum(advance / 0.1, 1.0) * random.standard_normal((2, draws))
+    ratio_std = _RATIO_STD_ASSUMED if blade.twist_assumed else _RATIO_STD
+    model = 1.0 + ratio_std * np.minimum(advance / 0.1, 1.0) * random.standard_normal((2, draws))
     naive = geometric_alpha(blade, rpm_propeller, speeds) + scalars[:, :1]
     groups: Mapping[str, Array] = {
         "blade": scalars,

@@ -53,7 +53,8 @@ class ElementSolution:
     thrust_per_span, torque_per_span : ndarray, shape (n_op, n_r)
         dT/dr [N/m], dQ/dr [N], all blades.
     converged : ndarray of bool, shape (n_op, n_r)
-        Whether the inflow angle was bracketed and found.
+        Whether the inflow angle was found. An element where it was not (twist near 90 deg) carries no load
+        and has NaN for its angles.
     """
 
     blade: Blade
@@ -146,9 +147,10 @@ def solve_elements(
 
     Unlike forms built on induction factors over V it stays finite at V = 0 and there keeps the swirl, so that
     thrust and torque are continuous at J = 0. R is negative at phi = 0 for a lifting section and positive at
-    phi = 90 deg, so a root is always bracketed; the idea of one bracketed residual in phi is Ning's [2]_. It
-    is found by Chandrupatla's method [3]_, which keeps the bracket. A windmilling element (C_n < 0) with a
-    loading beyond 2/3 takes Buhl's relation [2]_ in place of momentum theory. Tip loss:
+    phi = 90 deg, so a root is bracketed for any twist below about 85 deg; the idea of one bracketed residual
+    in phi is Ning's [2]_. It is found by Chandrupatla's method [3]_, which keeps the bracket. A windmilling
+    element (C_n < 0) with a loading beyond 2/3 takes Buhl's relation [2]_ in place of momentum theory.
+    Tip loss:
     F = (2 / pi) acos exp(-B (R - r) / (2 r |sin phi|)).
 
     Axial inflow is assumed; the inclination of the disc to the flow is left out. The polar's Reynolds and
@@ -232,8 +234,8 @@ def solve_elements(
         turned = divisor * rotation / (divisor * cosine + tangential)
     resultant = np.where(windmill, turned, resultant)
     pressure = 0.5 * rho[:, None] * resultant**2 * (2.0 * math.pi * radius)
-    per_span_thrust = pressure * normal
-    per_span_torque = pressure * tangential * radius
+    per_span_thrust = np.where(bracketed, pressure * normal, 0.0)
+    per_span_torque = np.where(bracketed, pressure * tangential * radius, 0.0)
     thrust = per_span_thrust @ blade.width
     torque = per_span_torque @ blade.width
     revolutions = rpm / 60.0
