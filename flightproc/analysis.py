@@ -119,6 +119,7 @@ def analyse_sheets(
         idle_relative_std=_IDLE_RELATIVE_STD,
         airspeed_common_std=_known(sortie.airspeed_std),
         density_relative_std=sortie.density_std_ratio,
+        mount_yaw_std=sortie.mount_yaw_std,
         draws=sheet.settings.draws,
         seed=sheet.settings.seed,
     )

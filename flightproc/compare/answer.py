@@ -176,5 +176,6 @@ def limits_in_words(
 _ADVICE = {
     "scatter in the hold": "Calmer air or longer holds would help most.",
     "zero from glides": "More glides, spread over the sortie, would help most.",
+    "yaw of the sensor": "Straighten the sensor's forward axis, or fly steeper turns both ways to find it.",
     "calibration K": "More ballast glides, or a larger ballast moment within safe limits, would help most.",
 }

@@ -42,6 +42,8 @@ class Observations:
         Air density [kg/m^3].
     load : ndarray, shape (k,)
         Mean specific force [m/s^2].
+    hang_pitch : ndarray, shape (k,)
+        Angle of the unit to apparent gravity about its y axis, positive nose up [rad].
     noise : LevelFit
         The noise model of hang roll and turn rate.
     """
@@ -58,6 +60,7 @@ class Observations:
     rpm_std: Array
     density: Array
     load: Array
+    hang_pitch: Array
     noise: LevelFit
 
 
@@ -97,6 +100,8 @@ def observe_holds(sortie: Sortie, holds: Sequence[Hold], *, seed: int = 1) -> Ob
     airspeed, airspeed_std = _single(sortie, holds, "airspeed", seed)
     bank, bank_std = _single(sortie, holds, "bank", seed)
     rpm, rpm_std = _single(sortie, holds, "rpm", seed)
+    load = _means(sortie, holds, "load")
+    forward = _means(sortie, holds, "specific_force_x")
     return Observations(
         middle=np.array([(h.start + h.end) / 2 for h in holds]),
         hang_roll=main.levels[:, 0],
@@ -109,7 +114,8 @@ def observe_holds(sortie: Sortie, holds: Sequence[Hold], *, seed: int = 1) -> Ob
         rpm=rpm,
         rpm_std=rpm_std,
         density=_means(sortie, holds, "density"),
-        load=_means(sortie, holds, "load"),
+        load=load,
+        hang_pitch=np.arctan2(forward, load),
         noise=main,
     )
 

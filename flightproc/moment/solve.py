@@ -4,12 +4,15 @@ With ``eta`` the hang roll, ``r_hat = psi_dot b / (2 V)`` the reduced turn and `
 hung unit, every hold ``i`` gives
 
 .. math::
-    \eta_i &= \eta_0 + \dot\eta_0 (t_i - t_m) + L_i / K_i, \qquad K_i = K + m_b (f_i - g) h \\
+    \eta_i &= \eta_0 + \dot\eta_0 (t_i - t_m) + L_i / K_i + \epsilon (\theta_i - \bar\theta), \qquad
+        K_i = K + m_b (f_i - g) h \\
     \hat r_i &= c_0 + \dot c_0 (t_i - t_m) + c_L L_i / (q_i S b) + x_i
 
 with ``m_b`` the hung mass, ballast included (it rides along and is only moved sideways), and ``L_i`` known in
 glides (0, or what an idling propeller gives) and in ballast glides, and free under power; the excess ``x_i``
-is zero without power and free under power. ``K``, ``c_L`` and the drifts carry priors. The system is linear
+is zero without power and free under power. ``theta_i`` is the unit's pitch to apparent gravity, which thrust
+changes by degrees, and ``epsilon`` the yaw error of the sensor that lets it show up as hang roll. ``K``,
+``c_L``, the drifts and ``epsilon`` carry priors. The system is linear
 in everything but ``K`` and is solved by least squares on the whitened residuals; intervals come from draws of
 the joint posterior, so that what all holds share (``K``, the ballast's arm, the zeros) stays shared.
 """
@@ -34,6 +37,8 @@ __all__ = ["MomentSolution", "solve_moments"]
 
 Array = NDArray[np.float64]
 
+_SHARED = 9  # parameters that all holds share, see _Problem
+_MOUNT_YAW_STD = np.radians(3.0)  # of a sensor strapped on by eye [rad]
 _AIRSPEED_GUESS = 0.08  # relative uncertainty of trim speed where no airspeed was found
 
 
@@ -88,7 +93,7 @@ class _Problem:
     """The whole system in arrays; ``x`` is the parameter vector.
 
     ``x`` holds: 0 eta0, 1 eta drift, 2 log(K / K0), 3 ballast factor, 4 idle factor, 5 c0, 6 c0 drift, 7 c_L,
-    then the free roll moments [10 N m], then the free excess turns [r_hat / 0.01].
+    8 yaw error of the sensor, then the free roll moments [10 N m], then the free excess turns [r_hat / 0.01].
     """
 
     eta: Array
@@ -99,6 +104,7 @@ class _Problem:
     known: Array  # known ballast moment [N m]
     idle: Array  # moment of an idling propeller, nominal [N m]
     gain: Array  # 1 / (q S b) [1/(N m)]
+    pitch: Array  # pitch to apparent gravity, from its mean over holds without power [rad]
     power: NDArray[np.intp]  # indices of power holds
     prior_mean: Array
     prior_std: Array
@@ -106,27 +112,27 @@ class _Problem:
 
     @property
     def size(self) -> int:
-        return 8 + 2 * len(self.power)
+        return _SHARED + 2 * len(self.power)
 
     def moments(self, x: Array) -> Array:
         """Return the whole moment on the unit in each hold [N m], for x of shape (..., size)."""
         total = self.known * (1.0 + x[..., 3:4]) + self.idle * (1.0 + x[..., 4:5])
         total = np.array(np.broadcast_to(total, (*x.shape[:-1], len(self.eta))))
-        free = x[..., 8 : 8 + len(self.power)] * 10.0
+        free = x[..., _SHARED : _SHARED + len(self.power)] * 10.0
         total[..., self.power] += free
         return total
 
     def residuals(self, x: Array) -> Array:
         total = self.moments(x)
         stiffness = self.reference * np.exp(x[2]) + self.extra
-        eta = x[0] + x[1] * self.since + total / stiffness
+        eta = x[0] + x[1] * self.since + total / stiffness + x[8] * self.pitch
         r_hat = x[5] + x[6] * self.since + x[7] * total * self.gain
-        r_hat[self.power] += x[8 + len(self.power) :] * 0.01
+        r_hat[self.power] += x[_SHARED + len(self.power) :] * 0.01
         from scipy.linalg import solve_triangular
 
         gap = np.column_stack([self.eta - eta, self.r_hat - r_hat]).ravel()
         white = solve_triangular(self.root, gap, lower=True)
-        prior = (x[:8] - self.prior_mean) / self.prior_std
+        prior = (x[:_SHARED] - self.prior_mean) / self.prior_std
         return np.concatenate([white, prior])
 
 
@@ -141,6 +147,7 @@ def solve_moments(
     idle_relative_std: float = 0.5,
     airspeed_common_std: float = 0.0,
     density_relative_std: float = 0.01,
+    mount_yaw_std: float = float("nan"),
     draws: int = 20_000,
     seed: int = 1,
 ) -> MomentSolution:
@@ -162,6 +169,9 @@ def solve_moments(
         Standard uncertainty that all airspeeds share [m/s].
     density_relative_std : float
         Relative standard uncertainty of density.
+    mount_yaw_std : float
+        Standard uncertainty of the sensor's yaw in the unit [rad]; NaN takes that of a sensor strapped on by
+        eye, 3 deg.
     draws, seed : int
         Draws of the posterior.
 
@@ -191,7 +201,7 @@ def solve_moments(
     words = list(priors.words)
     airspeed, own_std = _airspeeds(observed, wing, words)
     idle = np.zeros(len(holds)) if idle_moment is None else np.asarray(idle_moment, dtype=float)
-    problem = _build(observed, holds, frame, wing, priors, airspeed, idle, idle_relative_std)
+    problem = _build(observed, holds, frame, wing, priors, airspeed, idle, idle_relative_std, mount_yaw_std)
     best, posterior = _fit(problem)
     chi2, dof, widening = _test_fit(problem, best, words)
     if widening > 1.0:
@@ -259,6 +269,7 @@ def _build(
     airspeed: Array,
     idle_moment: Array,
     idle_relative_std: float,
+    mount_yaw_std: float,
 ) -> _Problem:
     k = len(holds)
     power = np.array([h.kind is HoldKind.POWER for h in holds])
@@ -282,8 +293,9 @@ def _build(
         known=known,
         idle=np.where(power, 0.0, idle_moment),
         gain=1.0 / (dynamic * wing.area * wing.span),
+        pitch=np.nan_to_num(observed.hang_pitch - np.nanmean(observed.hang_pitch[~power])),
         power=np.flatnonzero(power).astype(np.intp),
-        prior_mean=np.array([0, 0, 0, 0, 0, 0, 0, priors.turn_coefficient], dtype=float),
+        prior_mean=np.array([0, 0, 0, 0, 0, 0, 0, priors.turn_coefficient, 0], dtype=float),
         prior_std=np.array(
             [
                 1.0,
@@ -294,6 +306,7 @@ def _build(
                 1.0,
                 priors.turn_zero_drift * wing.span / (2.0 * float(np.mean(airspeed))),
                 priors.turn_coefficient_std,
+                mount_yaw_std if np.isfinite(mount_yaw_std) else _MOUNT_YAW_STD,
             ]
         ),
         root=np.linalg.cholesky(covariance + jitter),
@@ -354,15 +367,15 @@ def _per_hold(
             "the turn coefficient is barely known: yaw and residual moments are given for its positive values"
         )
     roll_draws = np.full((draws, k), np.nan)
-    roll_draws[:, power] = x[:, 8 : 8 + len(power)] * 10.0
+    roll_draws[:, power] = x[:, _SHARED : _SHARED + len(power)] * 10.0
     roll_best = np.full(k, np.nan)
-    roll_best[power] = best[8 : 8 + len(power)] * 10.0
+    roll_best[power] = best[_SHARED : _SHARED + len(power)] * 10.0
 
     # N m per unit of r_hat, and rad/s per unit of r_hat
     moment_scale = 0.5 * density * speed**2 * wing.area * wing.span / coefficient
     rate_scale = 2.0 * speed / wing.span
     excess = np.zeros((draws, k))
-    excess[:, power] = x[:, 8 + len(power) :] * 0.01
+    excess[:, power] = x[:, _SHARED + len(power) :] * 0.01
     # c_L comes from glides; under power it may differ
     model = priors.turn_model * rng.standard_normal((draws, 1))
     excess = excess - model * x[:, 7:8] * problem.moments(x) * problem.gain
@@ -405,17 +418,19 @@ def _per_hold(
 def _budget(problem: _Problem, posterior: Array, best: Array, hold: int) -> dict[str, float]:
     """Split the variance of one roll moment by source [N m].
 
-    With ``L = K (eta - eta_0)``: scatter of the hold itself, the zero with its drift, and K.
+    With ``L = K (eta - eta_0)``: scatter of the hold itself, the zero with its drift, K, and what a yaw error
+    of the sensor makes of the unit's pitch.
     """
     stiffness = problem.reference * float(np.exp(best[2])) + float(problem.extra[hold])
     own = float(np.linalg.norm(problem.root[2 * hold])) * stiffness
     since = float(problem.since[hold])
     zero_variance = posterior[0, 0] + since**2 * posterior[1, 1] + 2 * since * posterior[0, 1]
     zero = float(np.sqrt(max(zero_variance, 0.0))) * stiffness
-    index = 8 + int(np.flatnonzero(problem.power == hold)[0])
+    index = _SHARED + int(np.flatnonzero(problem.power == hold)[0])
     moment = abs(float(best[index])) * 10.0
     return {
         "scatter in the hold": own,
         "zero from glides": zero,
         "calibration K": moment * float(np.sqrt(posterior[2, 2])),
+        "yaw of the sensor": abs(float(problem.pitch[hold])) * stiffness * float(np.sqrt(posterior[8, 8])),
     }

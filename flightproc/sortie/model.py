@@ -109,9 +109,6 @@ class Sortie:
         How bank was had, and whether the log's own attitude was levelled on the accelerometer.
     mount : str
         Sensor mount used, in words.
-    mount_yaw_std : float
-        Standard uncertainty of the sensor's yaw in the unit [rad]; NaN where nothing is known of it. A yaw
-        error lets the unit's pitch, which changes with thrust, show up as hang roll.
     ground_still : tuple of (float, float)
         Stretches [s] in which the unit stood still on the ground.
     airborne : tuple of (float, float)
@@ -136,7 +133,6 @@ class Sortie:
     ground_still: tuple[tuple[float, float], ...] = ()
     airborne: tuple[tuple[float, float], ...] = ()
     warnings: tuple[str, ...] = field(default_factory=tuple)
-    mount_yaw_std: float = float("nan")
     mount_yaw_std: float = 0.0
 
     @property

@@ -86,6 +86,7 @@ def draw(
         rpm_std=constant,
         density=DENSITY * constant,
         load=GRAVITY * constant,
+        hang_pitch=0.0 * constant,
         noise=fit,
     )
     return observed, power, stiffness
