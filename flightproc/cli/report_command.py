@@ -97,7 +97,7 @@ def _table(results: Results) -> Table:
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
     for head, unit in (
         ("rpm", "1/min"),
         ("airspeed", "m/s"),

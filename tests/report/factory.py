@@ -350,7 +350,7 @@ def full_results() -> Results:
         ),
         airspeed_std=0.1,
         density_std_ratio=0.005,
-        bank_source="attitude of unit, levelled on the accelerometer and so corrected with airspeed and turn rate",
+        bank_source="attitude of unit, levelled on the accelerometer, corrected with airspeed and turn rate",
         mount="found: roll 1.2 deg, pitch -3.4 deg, yaw 0.8 deg",
         ground_still=((0.0, 42.0),),
         airborne=((70.0, end - 40.0),),
@@ -459,8 +459,8 @@ def no_gps() -> Results:
         start_utc=None,
         wind=Wind(speed, speed, np.full((2, 2), np.nan), "none", NO_GPS),
         airspeed_std=math.nan,
-        clock_offsets=full.sortie.clock_offsets[:1]
-        + (
+        clock_offsets=(
+            full.sortie.clock_offsets[0],
             ClockOffset(
                 "engine", Quantity.unknown("s", "no shared signal"), "stated", math.nan, "correlation 0.1"
             ),

@@ -99,32 +99,53 @@ def _lane(axes: Axes, results: Results, letters: dict[str, str], per_minute: flo
     centres = [(hold.start + hold.end) / 120.0 for hold in results.holds]
     rows = place_labels([c * per_minute for c in centres], [6.0 * len(text) for text in labels], 3)
     axes.set_ylim(-1.9, 2.0 + 0.75 * max((row for row in rows if row is not None), default=0))
-    for hold, text, centre, row in zip(results.holds, labels, centres, rows, strict=True):
-        look = KINDS[hold.kind]
-        width = (hold.end - hold.start) / 60.0
-        axes.broken_barh(
-            [(hold.start / 60.0, width)], (0.1, 0.8), facecolor=look.colour, edgecolor=INK, lw=0.5
-        )
+    for kind, spans in _spans_by_kind(results).items():
+        axes.broken_barh(spans, (0.1, 0.8), facecolor=KINDS[kind].colour, edgecolor=INK, lw=0.5)
+    for text, centre, row in zip(labels, centres, rows, strict=True):
         if row is not None:
             axes.text(centre, 1.05 + 0.75 * row, text, ha="center", va="bottom", fontsize=8, color=INK)
+    least = 1.0 / per_minute
+    turned = [(item.start / 60.0, max((item.end - item.start) / 60.0, least)) for item in results.rejected]
+    axes.broken_barh(turned, (-0.9, 0.8), facecolor="#eef1f3", edgecolor=REJECTED, hatch="////", lw=0.5)
     middles = [(item.start + item.end) / 120.0 for item in results.rejected]
     marks = place_labels([m * per_minute for m in middles], [6.0] * len(middles), 1, 1.0)
-    lost = 0
     for item, middle, mark in zip(results.rejected, middles, marks, strict=True):
-        width = max((item.end - item.start) / 60.0, 1.0 / per_minute)
-        axes.broken_barh(
-            [(item.start / 60.0, width)],
-            (-0.9, 0.8),
-            facecolor="#eef1f3",
-            edgecolor=REJECTED,
-            hatch="////",
-            lw=0.5,
-        )
-        if mark is None:
-            lost += 1
-        else:
+        if mark is not None:
             axes.text(middle, -1.0, letters[item.code], ha="center", va="top", fontsize=8, color=MUTED)
-    return lost
+    return sum(mark is None for mark in marks)
+
+
+def _spans_by_kind(results: Results) -> dict[HoldKind, list[tuple[float, float]]]:
+    """Return start and length [min] of the holds of each kind."""
+    out: dict[HoldKind, list[tuple[float, float]]] = {}
+    for hold in results.holds:
+        out.setdefault(hold.kind, []).append((hold.start / 60.0, (hold.end - hold.start) / 60.0))
+    return out
+
+
+def _means(axes: Axes, results: Results, column: str, factor: float) -> list[float]:
+    """Draw the mean of each hold with its 95 % interval; return what the axis should show of them."""
+    from matplotlib.collections import PolyCollection
+
+    seen: list[float] = []
+    for kind, look in KINDS.items():
+        bars, boxes = [], []
+        for hold in results.holds:
+            quantity = _hold_quantity(hold, column)
+            item = None if quantity is None or hold.kind is not kind else spread(quantity, factor)
+            if item is None:
+                continue
+            left, right = hold.start / 60.0, hold.end / 60.0
+            bars.append((item.value, left, right))
+            boxes.append([(left, item.low), (right, item.low), (right, item.high), (left, item.high)])
+            seen += [item.low, item.high]
+        if bars:
+            values, left_ends, right_ends = zip(*bars, strict=True)
+            axes.hlines(values, left_ends, right_ends, color=look.colour, lw=2.6, zorder=4)
+            axes.add_collection(
+                PolyCollection(boxes, facecolor=look.colour, alpha=0.4, lw=0, zorder=3), autolim=False
+            )
+    return seen
 
 
 def _panel(axes: Axes, results: Results, column: str, label: str, factor: float) -> bool:
@@ -148,31 +169,27 @@ def _panel(axes: Axes, results: Results, column: str, label: str, factor: float)
     axes.set_ylabel(label)
     axes.yaxis.set_label_coords(-0.068, 0.5)
     tidy_ticks(axes, 14, 5)
-    for hold in results.holds:
-        axes.axvspan(hold.start / 60.0, hold.end / 60.0, color=KINDS[hold.kind].colour, alpha=0.13, lw=0)
-    for item in results.rejected:
-        axes.axvspan(item.start / 60.0, item.end / 60.0, color=REJECTED, alpha=0.12, lw=0)
+    whole = axes.get_xaxis_transform()
+    for kind, spans in _spans_by_kind(results).items():
+        axes.broken_barh(
+            spans, (0.0, 1.0), transform=whole, facecolor=KINDS[kind].colour, alpha=0.13, lw=0, zorder=0
+        )
+    turned = [(item.start / 60.0, (item.end - item.start) / 60.0) for item in results.rejected]
+    axes.broken_barh(turned, (0.0, 1.0), transform=whole, facecolor=REJECTED, alpha=0.12, lw=0, zorder=0)
     airborne = np.zeros(time.size, dtype=bool)
     for start, end in results.sortie.airborne:
         airborne |= (results.sortie.time >= start) & (results.sortie.time <= end)
     scaled = values * factor
     limits = _limits(scaled, airborne)
     axes.plot(*decimate(time, scaled), color="#6d7883", lw=0.7, zorder=2)
-    for hold in results.holds:
-        quantity = _hold_quantity(hold, column)
-        item = None if quantity is None else spread(quantity, factor)
-        if item is None:
-            continue
-        span = [hold.start / 60.0, hold.end / 60.0]
-        colour = KINDS[hold.kind].colour
-        axes.plot(span, [item.value] * 2, color=colour, lw=2.6, solid_capstyle="butt", zorder=4)
-        if item.bounded:
-            axes.fill_between(span, item.low, item.high, color=colour, alpha=0.4, lw=0, zorder=3)
-        if limits is not None:
-            reach = 0.04 * (limits[1] - limits[0])
-            limits = (min(limits[0], item.low - reach), max(limits[1], item.high + reach))
+    seen = _means(axes, results, column, factor)
     if limits is not None:
-        axes.set_ylim(*limits)
+        low, high = limits
+        whole_range = high - low
+        if seen:  # show the intervals too, as long as they do not squeeze the flight together
+            low = min(low, max(min(seen) - 0.04 * whole_range, low - whole_range))
+            high = max(high, min(max(seen) + 0.04 * whole_range, high + whole_range))
+        axes.set_ylim(low, high)
     if column in ("turn_rate", "hang_roll"):
         axes.axhline(0.0, color=MUTED, lw=0.8, zorder=1)
     return True

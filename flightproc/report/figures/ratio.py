@@ -32,9 +32,9 @@ def draw(results: Results) -> Picture | Missing:
             measured.append((advance, ratio))
             names.append("" if row.rpm.value is None else f"{row.rpm.value:.0f}")
     predicted = sorted(
-        (advance, angles.predicted_torque_ratio)
+        (at, angles.predicted_torque_ratio)
         for angles in results.blade
-        if (advance := _advance_ratio(results, angles)) is not None
+        if (at := _advance_ratio(results, angles)) is not None
         and math.isfinite(angles.predicted_torque_ratio)
     )
     if not measured and not predicted:

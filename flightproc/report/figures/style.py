@@ -87,7 +87,7 @@ KINDS: Mapping[HoldKind, KindLook] = {
     HoldKind.BALLAST: KindLook("#c2513a", "s", "B", "ballast glide"),
 }
 
-STYLE: dict[str, Any] = {
+STYLE: Any = {
     "font.family": ["sans-serif"],
     "font.sans-serif": ["DejaVu Sans", "Verdana", "Segoe UI", "Helvetica Neue", "Arial"],
     "font.size": 9.5,
@@ -229,7 +229,7 @@ def decimate(
     Returns
     -------
     time, values : ndarray, shape (m,)
-        With m at most ``points`` + 1, or n where the series is short already.
+        With m at most ``points``, or n where the series is short already.
 
     Examples
     --------
@@ -237,17 +237,16 @@ def decimate(
     >>> spike = np.where(t == 4321, 9.0, 0.0)
     >>> short, thin = decimate(t, spike, 100)
     >>> short.size, float(thin.max())
-    (101, 9.0)
+    (100, 9.0)
     """
     step = math.ceil(values.size / max(points // 2, 1))
     if step <= 2:
         return time, values
-    whole = values.size // step
-    block = values[: whole * step].reshape(whole, step)
+    whole = math.ceil(values.size / step)
+    block = np.append(values, np.full(whole * step - values.size, np.nan)).reshape(whole, step)
     low = np.argmin(np.where(np.isnan(block), np.inf, block), axis=1)
     high = np.argmax(np.where(np.isnan(block), -np.inf, block), axis=1)
-    picked = np.sort(np.stack([low, high], axis=1), axis=1) + np.arange(whole)[:, None] * step
-    keep = np.append(picked.ravel(), values.size - 1)
+    keep = (np.sort(np.stack([low, high], axis=1), axis=1) + np.arange(whole)[:, None] * step).ravel()
     return time[keep], values[keep]
 
 

@@ -117,8 +117,8 @@ def _compass(axes: Axes, results: Results) -> str:
     way = np.array([math.sin(direction), math.cos(direction)])
     axes.annotate(
         "",
-        -0.85 * way,
-        0.85 * way,
+        (-0.85 * way[0], -0.85 * way[1]),
+        (0.85 * way[0], 0.85 * way[1]),
         arrowprops={
             "arrowstyle": "-|>",
             "color": KINDS[HoldKind.POWER].colour,
@@ -176,7 +176,8 @@ def draw(results: Results) -> Picture | Missing:
         at = back(np.array(space.place(*anchor)) / scale)
         axes.plot([middle[0], at[0]], [middle[1], at[1]], color=look.colour, lw=0.8, zorder=5)
         axes.text(
-            *at,
+            float(at[0]),
+            float(at[1]),
             hold_label(number, hold.kind),
             ha="center",
             va="center",
