@@ -122,10 +122,10 @@ def find_offset(
     reference_time, reference = _trimmed(reference_time, reference, what)
     other_time, other = _trimmed(other_time, other, what)
     coarse, rival = _search(reference_time, reference, other_time, other, what, minimum_overlap, search)
-    rate = min(10.0, 1.0 / float(np.median(np.diff(reference_time))))
     offsets = coarse + np.arange(-_FINE_REACH, _FINE_REACH + _FINE_STEP / 2, _FINE_STEP)
-    moments, centres = _moments(reference_time, reference, other_time, other, offsets, rate, degree)
-    overlap = float(moments[offsets.size // 2, :, 0, 0].sum() / rate)
+    moments, centres = _moments(reference_time, reference, other_time, other, offsets, degree)
+    period = float(np.median(np.diff(reference_time)))
+    overlap = float(moments[offsets.size // 2, :, 0, 0].sum() * period)
     correlation, offset = _peak(offsets, _multiple_r(moments.sum(axis=1)))
     if not correlation >= weakest:
         raise ClockError(
@@ -155,7 +155,6 @@ def find_offset(
                 other_time + drift * (other_time - epoch),
                 other,
                 offsets,
-                rate,
                 degree,
             )[0]
             correlation, offset = _peak(offsets, _multiple_r(parts.sum(axis=1)))
@@ -176,7 +175,7 @@ def _trimmed(time: Array, values: Array, what: str) -> tuple[Array, Array]:
 
 def _on_grid(time: Array, values: Array, rate: float) -> tuple[float, Array]:
     """Average onto a grid of ``rate``; cells without a finite sample are NaN."""
-    cell = np.floor((time - time[0]) * rate).astype(np.int64)
+    cell = np.floor((time - time[0]) * rate + 1e-6).astype(np.int64)
     good = np.isfinite(values)
     size = int(cell[-1]) + 1
     count = np.bincount(cell[good], minlength=size)
@@ -246,12 +245,10 @@ def _moments(
     other_time: Array,
     other: Array,
     offsets: Array,
-    rate: float,
     degree: int,
 ) -> tuple[Array, Array]:
     """Return sums of products of (1, y .. y^degree, x) for each offset and part, and the parts' centres."""
-    start, x = _on_grid(reference_time, reference, rate)
-    grid = start + np.arange(x.size) / rate
+    grid, x = reference_time, reference
     low = max(grid[0], other_time[0] + offsets[0])
     high = min(grid[-1], other_time[-1] + offsets[-1])
     inside = (grid >= low) & (grid <= high)

@@ -193,7 +193,7 @@ def vibration_level(recording: Recording) -> tuple[Array, Array] | None:
             start = float(t[0])
         # about the running mean of one bin, so that swinging does not count
         rough = v - _smooth(v, max(3, round(_BIN * s.rate_hz)))
-        cell = np.floor((t - start) / _BIN).astype(np.int64)
+        cell = np.floor((t - start) / _BIN + 1e-6).astype(np.int64)
         kept = cell >= 0
         size = int(cell[-1]) + 1
         count = np.bincount(cell[kept], minlength=size)
