@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from ..channels import GRAVITY
 from ..errors import FlightprocError, OutputError
-from .flight import STEP, Flight, fly
+from .flight import SEA_LEVEL_DENSITY, STEP, Flight, fly
 from .parameters import DEFAULTS, Parameters, Stated, override
 from .rig_day import RigDay, static_torque, take_readings
-from .scenario import SETTLING_SECONDS, school_card
+from .scenario import SETTLING_SECONDS, Segment, school_card
 from .sensors import EngineLog, GpsLog, Motion, UnitLog, log_engine, log_gps, log_unit, true_motion
 from .sheet_texts import aircraft_text, glider_text, rig_text, sortie_text
 from .wing import hang_stiffness, modes, roll_turn_coefficient, steady_response
@@ -129,7 +129,8 @@ def simulate_sortie(seed: int, **overrides: Any) -> SimulatedSortie:
         The same seed and overrides give the same sortie.
     **overrides
         ``Parameters`` attributes to set after the draw of true values, such as ``gust_level=0.0``;
-        ``stated`` a :class:`Stated`; ``nominal`` a :class:`Parameters` to draw around.
+        ``stated`` a :class:`Stated`; ``nominal`` a :class:`Parameters` to draw around; ``card`` a tuple of
+        :class:`~flightproc.simulate.scenario.Segment` to fly in place of the school's card.
 
     Raises
     ------
@@ -144,9 +145,10 @@ def simulate_sortie(seed: int, **overrides: Any) -> SimulatedSortie:
         raise FlightprocError("a seed must not be negative", found=seed, allowed="0, 1, 2, ...")
     stated: Stated = overrides.pop("stated", Stated())
     nominal: Parameters = overrides.pop("nominal", DEFAULTS)
+    card: tuple[Segment, ...] | None = overrides.pop("card", None)
     streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(6)]
     parameters = override(draw_truth(nominal, stated, streams[0]), overrides)
-    flight = fly(parameters, school_card(parameters.idle_rpm), streams[1])
+    flight = fly(parameters, card or school_card(parameters.idle_rpm), streams[1])
     motion = true_motion(flight, parameters)
     unit = log_unit(flight, motion, parameters, streams[2])
     gps = log_gps(flight, motion, parameters, streams[3])
@@ -222,8 +224,9 @@ def _truth(
             }
         )
     glide = [hold for hold in holds if hold["kind"] == "glide"]
-    speed = float(np.mean([hold["airspeed_m_s"] for hold in glide]))
-    density = float(np.mean([hold["density_kg_m3"] for hold in holds]))
+    density = float(np.mean([hold["density_kg_m3"] for hold in holds] or flight.columns["density"]))
+    trim = pa.trim_speed * float(np.sqrt(SEA_LEVEL_DENSITY / density))
+    speed = float(np.mean([hold["airspeed_m_s"] for hold in glide] or [trim]))
     dynamic = 0.5 * density * speed**2 * pa.wing_area * pa.wing_span
     one = steady_response(pa, speed, density, 1.0)
     yaw = steady_response(pa, speed, density, 0.0, 1.0)

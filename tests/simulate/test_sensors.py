@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from flightproc.channels import GRAVITY
 from flightproc.simulate import SimulatedSortie, simulate_sortie
+from flightproc.simulate.scenario import Segment
 from flightproc.simulate.sensors import levelled_attitude, log_engine, log_gps, log_unit, rotation
 
 CLEAN = {
@@ -27,9 +28,12 @@ CLEAN = {
 }
 
 
+ALIGNED = {"mount_roll": 0.0, "mount_pitch": 0.0, "mount_yaw": 0.0}
+
+
 @pytest.fixture(scope="module")
-def clean() -> SimulatedSortie:
-    return simulate_sortie(5, **CLEAN, mount_roll=0.0, mount_pitch=0.0, mount_yaw=0.0)
+def clean(short_card: tuple[Segment, ...]) -> SimulatedSortie:
+    return simulate_sortie(5, **CLEAN, **ALIGNED, card=short_card)
 
 
 def segment(sortie: SimulatedSortie, label: str, number: int = 0) -> tuple[float, float]:
@@ -80,9 +84,9 @@ def test_specific_force_is_gravity_at_rest_and_agrees_with_the_track(clean: Simu
 
 
 @pytest.mark.analytic
-def test_mount_turns_the_sensor_axes(clean: SimulatedSortie) -> None:
+def test_mount_turns_the_sensor_axes(clean: SimulatedSortie, short_card: tuple[Segment, ...]) -> None:
     mount = {"mount_roll": radians(3.0), "mount_pitch": radians(-5.0), "mount_yaw": radians(4.0)}
-    turned = simulate_sortie(5, **CLEAN, **mount)
+    turned = simulate_sortie(5, **CLEAN, **mount, card=short_card)
     matrix = Rotation.from_euler(
         "ZYX", (mount["mount_yaw"], mount["mount_pitch"], mount["mount_roll"])
     ).as_matrix()
@@ -97,11 +101,9 @@ def test_mount_turns_the_sensor_axes(clean: SimulatedSortie) -> None:
 
 @pytest.mark.analytic
 def test_levelled_attitude_reads_hang_roll_in_a_turn_and_navigation_reads_bank(
-    clean: SimulatedSortie,
+    clean: SimulatedSortie, short_card: tuple[Segment, ...]
 ) -> None:
-    levelled = simulate_sortie(
-        5, **{**CLEAN, "attitude": "levelled"}, mount_roll=0.0, mount_pitch=0.0, mount_yaw=0.0
-    )
+    levelled = simulate_sortie(5, **{**CLEAN, **ALIGNED, "attitude": "levelled"}, card=short_card)
     span = segment(clean, "circle right")
     bank_true = np.mean(clean.flight.columns["unit_bank"][inside(clean.flight.time, span, 6.0)])
     hang_true = np.mean(clean.motion.hang_roll[inside(clean.flight.time, span, 6.0)])
@@ -142,8 +144,8 @@ def test_vibration_follows_the_engine(sample: SimulatedSortie) -> None:
 
 
 @pytest.mark.synthetic
-def test_vibration_leaves_the_mean_alone() -> None:
-    loud = simulate_sortie(5, **{**CLEAN, "vibration": 1.0}, mount_roll=0.0, mount_pitch=0.0, mount_yaw=0.0)
+def test_vibration_leaves_the_mean_alone(short_card: tuple[Segment, ...]) -> None:
+    loud = simulate_sortie(5, **{**CLEAN, **ALIGNED, "vibration": 1.0}, card=short_card)
     for hold in loud.planned_holds:
         span = inside(loud.unit.time, (hold["start_s"], hold["end_s"]))
         force = loud.unit.force[span]
@@ -180,15 +182,15 @@ def test_clock_drift_and_latency_shift_the_samples(clean: SimulatedSortie) -> No
     late = replace(quiet, gps_latency=0.5, gps_drift=1e-4)
     plain = log_gps(clean.flight, clean.motion, quiet, generator)
     shifted = log_gps(clean.flight, clean.motion, late, generator)
-    at = 1000.0
+    at = 150.0
     own = (at + 0.5) / (1 + 1e-4)
     assert np.interp(own, shifted.time, shifted.speed) == pytest.approx(
         np.interp(at, plain.time, plain.speed), abs=0.02
     )
-    drifting = log_engine(clean.flight, replace(quiet, engine_drift=1e-3), generator)
+    drifting = log_engine(clean.flight, replace(quiet, engine_drift=1e-2), generator)
     stop_own = drifting.time[np.flatnonzero(drifting.rpm > 1500.0)[-1]]
     stop = clean.flight.time[np.flatnonzero(clean.flight.columns["rpm"] > 1500.0)[-1]]
-    assert stop_own * 1.001 + quiet.engine_offset == pytest.approx(stop, abs=0.3)
+    assert stop_own * 1.01 + quiet.engine_offset == pytest.approx(stop, abs=0.3)
 
 
 @pytest.mark.analytic

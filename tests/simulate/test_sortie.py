@@ -16,7 +16,7 @@ from flightproc.simulate import FILES, SimulatedSortie, simulate_family, simulat
 from flightproc.simulate.flight import STEP
 from flightproc.simulate.parameters import DEFAULTS
 from flightproc.simulate.rig_day import RIG_PRESSURE, RIG_TEMPERATURE, static_torque, take_readings
-from flightproc.simulate.scenario import HOLD_SECONDS, SETTLING_SECONDS
+from flightproc.simulate.scenario import HOLD_SECONDS, SETTLING_SECONDS, Segment
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLE = ROOT / "sample_logs" / "school-wing-28"
@@ -38,20 +38,21 @@ def test_simulator_imports_nothing_of_the_estimator() -> None:
 
 
 @pytest.mark.synthetic
-def test_same_seed_same_sortie(sample: SimulatedSortie) -> None:
-    again, other = simulate_sortie(28), simulate_sortie(29)
-    assert np.array_equal(sample.unit.force, again.unit.force)
-    assert np.array_equal(sample.gps.speed, again.gps.speed)
-    assert sample.truth == again.truth
-    assert other.truth["calibration"] != sample.truth["calibration"]
+def test_same_seed_same_sortie(short_card: tuple[Segment, ...]) -> None:
+    one, again, other = (simulate_sortie(seed, card=short_card) for seed in (28, 28, 29))
+    assert np.array_equal(one.unit.force, again.unit.force)
+    assert np.array_equal(one.gps.speed, again.gps.speed)
+    assert one.truth == again.truth
+    assert other.truth["calibration"] != one.truth["calibration"]
 
 
 @pytest.mark.synthetic
-def test_a_change_of_one_sensor_leaves_flight_and_other_logs(sample: SimulatedSortie) -> None:
-    quiet = simulate_sortie(28, vibration=0.0, attitude="none")
-    assert np.array_equal(quiet.flight.columns["unit_bank"], sample.flight.columns["unit_bank"])
-    assert np.array_equal(quiet.gps.speed, sample.gps.speed)
-    assert np.array_equal(quiet.engine.rpm, sample.engine.rpm)
+def test_a_change_of_one_sensor_leaves_flight_and_other_logs(short_card: tuple[Segment, ...]) -> None:
+    plain = simulate_sortie(28, card=short_card)
+    quiet = simulate_sortie(28, vibration=0.0, attitude="none", card=short_card)
+    assert np.array_equal(quiet.flight.columns["unit_bank"], plain.flight.columns["unit_bank"])
+    assert np.array_equal(quiet.gps.speed, plain.gps.speed)
+    assert np.array_equal(quiet.engine.rpm, plain.engine.rpm)
 
 
 @pytest.mark.synthetic
@@ -157,11 +158,11 @@ def test_rig_readings_scatter_around_the_static_torque() -> None:
 
 
 @pytest.mark.synthetic
-def test_family_members_differ_and_can_be_continued() -> None:
-    members = list(simulate_family(3, 40, gust_level=0.0, attitude="none"))
+def test_family_members_differ_and_can_be_continued(short_card: tuple[Segment, ...]) -> None:
+    members = list(simulate_family(3, 40, gust_level=0.0, attitude="none", card=short_card))
     assert [member.seed for member in members] == [40, 41, 42]
     assert len({member.parameters.riser_roll_stiffness for member in members}) == 3
-    (last,) = simulate_family(1, 42, gust_level=0.0, attitude="none")
+    (last,) = simulate_family(1, 42, gust_level=0.0, attitude="none", card=short_card)
     assert last.truth == members[2].truth
     for member in members:
         assert 50.0 <= member.parameters.riser_roll_stiffness <= 400.0

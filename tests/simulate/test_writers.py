@@ -14,6 +14,7 @@ import pytest
 from pyulog import ULog
 
 from flightproc.simulate import SimulatedSortie, simulate_sortie
+from flightproc.simulate.scenario import Segment
 from flightproc.simulate.writers import ENGINE_COLUMNS, csv_text, gpx_text, ulog_bytes
 
 START = datetime(2026, 5, 14, 5, 41, 7, tzinfo=UTC)
@@ -59,9 +60,9 @@ def test_messages_lie_in_order_of_time(sample: SimulatedSortie) -> None:
 
 
 @pytest.mark.reference
-def test_log_without_attitude_has_no_such_topic(tmp_path: Path) -> None:
+def test_log_without_attitude_has_no_such_topic(tmp_path: Path, short_card: tuple[Segment, ...]) -> None:
     path = tmp_path / "unit.ulg"
-    path.write_bytes(ulog_bytes(simulate_sortie(3, attitude="none").unit))
+    path.write_bytes(ulog_bytes(simulate_sortie(3, attitude="none", card=short_card).unit))
     names = {data.name for data in ULog(str(path)).data_list}
     assert names == {"sensor_combined", "vehicle_air_data"}
 
