@@ -143,8 +143,8 @@ def resolve_airspeed(inputs: Inputs) -> AirspeedResult:
     In order: a sane pitot, scaled by the satellite fit where that was found; ground velocity less the fitted
     wind; ground velocity less a stated wind; the trim speed of the glider sheet. With the fitted wind,
     :math:`|\mathbf v_g-\mathbf W|` holds both changes of airspeed and gusts along the path. A wing goes
-    back to its trim speed within seconds, so what stays longer than the smoothing (3 s) is mostly gust: the
-    airspeed is the fitted trim speed plus a part of the difference, the part that lies above the gusts' share.
+    back to its trim speed within seconds, so what stays longer than the smoothing (3 s) is mostly gust: in
+    steady flight the airspeed is the fitted trim speed, through changes of power what is seen.
     """
     i = inputs
     warnings: list[str] = []
@@ -265,8 +265,8 @@ def _pitot(i: Inputs, fit: WindFit | None, warnings: list[str]) -> tuple[Array, 
             follows = float(np.std(raw[ok] - ground[ok])) < 0.25 * float(np.std(ground[ok]))
             if follows:
                 warnings.append(
-                    f"the logged {name} only follows the speed over ground, as software without a pitot does, "
-                    "and was not used"
+                    f"the logged {name} only follows the speed over ground as software without a pitot does: "
+                    "not used"
                 )
                 return None
     if fit is None or not fit.found or i.north is None or i.east is None:

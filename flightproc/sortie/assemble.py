@@ -221,6 +221,7 @@ class _Passes:
             rate=self.rate,
             still=mask_of(self.still, self.grid),
             use=self.use,
+            steady=self.use & (self.groups >= 0),
             mount=MountSheet(sensor.mount_roll_deg, sensor.mount_pitch_deg, sensor.mount_yaw_deg),
             airspeed=airspeed,
             track=self._air_track() if airspeed is not None else None,

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .attitude import Attitude, aided_attitude, check_logged_bank
+from .attitude import Attitude, aided_attitude, check_logged_bank, coordinated_bank
+from .grid import running_mean
 from .mount import MountYaw, estimate_mount_yaw, levelling_angles, rotate, rotation_matrix
 
 __all__ = ["Motion", "MountSheet", "resolve_motion"]
@@ -73,6 +74,7 @@ def resolve_motion(
     rate: float,
     still: NDArray[np.bool_],
     use: NDArray[np.bool_],
+    steady: NDArray[np.bool_],
     mount: MountSheet,
     airspeed: Array | None,
     track: Array | None,
@@ -88,6 +90,8 @@ def resolve_motion(
         Sampling rate [Hz].
     still, use : ndarray of bool, shape (n,)
         Samples at rest on the ground, and in flight.
+    steady : ndarray of bool, shape (n,)
+        Samples in flight away from changes of power.
     mount : MountSheet
         Stated mount angles.
     airspeed : ndarray, shape (n,), or None
@@ -124,10 +128,9 @@ def resolve_motion(
     if stated_yaw:
         words += f", yaw {mount.yaw_deg:.1f} deg as stated"
     elif airspeed is not None:
-        yaw, yaw_std, yaw_words = _yaw(
-            estimate_mount_yaw(body_rates[0], body_rates[1], attitude.turn_rate, airspeed, use, rate=rate),
-            warnings,
-        )
+        lean = _lean(attitude.turn_rate, airspeed, track, rate)
+        found = estimate_mount_yaw(body_rates[0], body_rates[1], attitude.turn_rate, lean, steady, rate=rate)
+        yaw, yaw_std, yaw_words = _yaw(found, warnings)
         words += f", {yaw_words}"
         if yaw:
             turn = rotation_matrix(0.0, 0.0, yaw)
@@ -213,13 +216,24 @@ def _tilt(
     return 0.0, 0.0, "roll and pitch taken as 0 (their zero comes from the glides)" + told
 
 
+def _lean(turn_rate: Array, airspeed: Array, track: Array | None, rate: float) -> Array:
+    """Bank of the apparent vertical: from the turn of the air track, else from that of the unit."""
+    turning = turn_rate
+    if track is not None:
+        good = np.isfinite(track)
+        index = np.arange(track.size)
+        angle = np.interp(index, index[good], np.unwrap(track[good]))
+        turning = np.where(good, np.gradient(angle) * rate, np.nan)
+    return coordinated_bank(airspeed, running_mean(turning, 2 * round(0.5 * rate) + 1))
+
+
 def _yaw(found: MountYaw, warnings: list[str]) -> tuple[float, float, str]:
     """Weigh a yaw from turns against that of a sensor put on by eye."""
     if not np.isfinite(found.yaw):
         warnings.append(
-            f"sensor yaw not found ({found.words}) and taken as 0 ± {np.degrees(_YAW_PRIOR_STD):.0f} deg: each "
-            "degree of it puts 1/57 of the change of pitch between glide and power into the hang roll; state "
-            "mount_yaw_deg"
+            f"sensor yaw not found ({found.words}) and taken as 0 ± {np.degrees(_YAW_PRIOR_STD):.0f} deg: "
+            "each degree of it puts 1/57 of the change of pitch between glide and power into the hang roll; "
+            "state mount_yaw_deg"
         )
         return 0.0, float(_YAW_PRIOR_STD), "yaw taken as 0: " + found.words
     if abs(found.yaw) > max(_GROSS_YAW, 3.0 * found.std):

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..channels import GRAVITY
-
 __all__ = ["MountYaw", "estimate_mount_yaw", "levelling_angles", "rotate", "rotation_matrix"]
 
 Array = NDArray[np.float64]
+
+_BESIDE_TRACK_STD = np.radians(1.0)
 
 
 def rotation_matrix(roll: float, pitch: float, yaw: float) -> Array:
@@ -92,12 +92,12 @@ def estimate_mount_yaw(
     p: Array,
     q: Array,
     turn_rate: Array,
-    airspeed: Array,
+    lean: Array,
     use: NDArray[np.bool_],
     *,
     rate: float,
 ) -> MountYaw:
-    r"""Find the yaw of the sensor from the body rates in turns.
+    r"""Find the yaw of the sensor from the body rates in and out of turns.
 
     Parameters
     ----------
@@ -105,10 +105,10 @@ def estimate_mount_yaw(
         Rates about the level sensor axes x and y [rad/s].
     turn_rate : ndarray, shape (n,)
         About the vertical [rad/s].
-    airspeed : ndarray, shape (n,)
-        True airspeed [m/s].
+    lean : ndarray, shape (n,)
+        Bank of the apparent vertical, atan(V psi_dot / g), by the air track where there is one [rad].
     use : ndarray of bool, shape (n,)
-        Samples in flight.
+        Samples in flight, away from changes of power: thrust pitches and torque rolls the unit at once.
     rate : float
         Sampling rate [Hz].
 
@@ -118,48 +118,53 @@ def estimate_mount_yaw(
 
     Notes
     -----
-    A hung unit follows the apparent vertical, :math:`\phi_c = \arctan(V\dot\psi/g)`. In body axes a turn
-    shows :math:`p = \dot\phi_c - \dot\psi\sin\theta` and :math:`q = \dot\psi\sin\phi_c\cos\theta`: the
-    second has one sign in left and in right turns, and no engine or hang offset imitates it. With
-    :math:`u = \dot\phi_c + i\,\dot\psi\sin\phi_c`, the sensor's :math:`p + iq` is regressed on :math:`u`, a
-    constant (gyro bias) and :math:`\dot\psi` (tilt of the sensor) over averages of 1 s; minus the argument
-    of the coefficient of :math:`u` is the yaw. Its uncertainty is the spread over twelve parts of the
-    flight, left out one at a time.
+    A hung unit follows the apparent vertical, of bank :math:`\phi_c`. In body axes a turn shows
+    :math:`p = \dot\phi_c - \dot\psi\sin\theta` and :math:`q = \dot\psi\sin\phi_c\cos\theta`. The sensor's
+    :math:`p + iq` is regressed on a constant (gyro bias), :math:`\dot\psi` (tilt of the sensor),
+    :math:`\dot\phi_c` and :math:`\dot\psi\sin\phi_c`, over averages of 0.5 s. Turned nose right by a yaw, the
+    sensor sees the third coefficient turned by minus the yaw from the real axis, the last from the
+    imaginary one; the two are weighed together. Uncertainty: twelve parts of the flight left out one at a
+    time, and 1 degree, because the unit's nose may stand beside the air track.
     """
-    size = max(1, round(rate))
+    nan = float("nan")
+    size = max(1, round(0.5 * rate))
     count = p.size // size
 
     def fold(x: Array) -> Array:
         return np.asarray(x[: count * size].reshape(count, size).mean(axis=1), dtype=float)
 
-    nan = float("nan")
-    turn, speed = fold(turn_rate), fold(airspeed)
-    kernel = np.ones(3) / 3.0
-    tilt = np.arctan(speed * np.convolve(turn, kernel, mode="same") / GRAVITY)
+    turn, tilt = fold(turn_rate), fold(lean)
     swing = np.gradient(tilt, size / rate) if count > 2 else np.zeros(count)
-    u = swing + 1j * turn * np.sin(tilt)
+    even = turn * np.sin(tilt)
     z = fold(p) + 1j * fold(q)
-    flying = fold(np.where(use, 1.0, nan))
-    ok = np.isfinite(u) & np.isfinite(z) & np.isfinite(flying)
-    turning = int(np.sum(ok & (np.abs(tilt) > np.radians(5.0))))
-    if turning * size / rate < 30.0:
-        return MountYaw(nan, nan, nan, "less than 30 s of turns steep enough to find the sensor's yaw")
-    u, z, turn = u[ok], z[ok], turn[ok]
-    design = np.column_stack([u, np.ones(u.size), turn]).astype(complex)
+    ok = np.isfinite(swing) & np.isfinite(even) & np.isfinite(z)
+    ok &= fold(use.astype(float)) == 1.0
+    turning = float(np.sum(ok & (np.abs(tilt) > np.radians(5.0))) * size / rate)
+    if turning < 30.0:
+        return MountYaw(nan, nan, nan, f"only {turning:.0f} s of turns steep enough, 30 s are needed")
+    z = z[ok]
+    design = np.column_stack([np.ones(z.size), turn[ok], swing[ok], even[ok]]).astype(complex)
 
-    def solve(keep: NDArray[np.bool_]) -> complex:
-        return complex(np.linalg.lstsq(design[keep], z[keep], rcond=None)[0][0])
+    def solve(keep: NDArray[np.bool_]) -> NDArray[np.complex128]:
+        found = np.linalg.lstsq(design[keep], z[keep], rcond=None)[0]
+        return np.asarray(found[2:] / np.array([1.0, 1j]), dtype=complex)
 
-    everything = np.ones(u.size, dtype=bool)
-    coefficient = solve(everything)
-    part = np.arange(u.size) * 12 // u.size
+    part = np.arange(z.size) * 12 // z.size
+    whole = solve(np.ones(z.size, dtype=bool))
+    gain = float(np.abs(whole[0]))
+    if not (0.5 <= gain <= 1.6):
+        return MountYaw(nan, nan, gain, f"the body rates do not follow the turns (gain {gain:.2f})")
     without = np.array([solve(part != k) for k in range(12)])
-    angles = np.angle(without / coefficient)
-    std = float(np.sqrt(11.0 / 12.0 * np.sum((angles - angles.mean()) ** 2)))
-    yaw, gain = -float(np.angle(coefficient)), float(np.abs(coefficient))
-    told = f"{np.degrees(yaw):.1f} ± {np.degrees(std):.1f} deg from body rates in turns, gain {gain:.2f}"
-    if not 0.5 <= gain <= 1.6:
-        return MountYaw(
-            nan, nan, gain, f"body rates in turns do not follow the turn ({told}): sensor yaw not found"
-        )
-    return MountYaw(yaw, std, gain, told)
+    angles = -np.angle(without / whole)
+    variance = 11.0 / 12.0 * np.sum((angles - angles.mean(axis=0)) ** 2, axis=0)
+    yaws = -np.angle(whole)
+    if not 0.5 <= float(np.abs(whole[1])) <= 1.6:
+        variance[1] = np.inf
+    weights = 1.0 / np.maximum(variance, 1e-8)
+    # weigh the angles about the first, so that they do not wrap apart
+    second = float(np.angle(np.exp(1j * (yaws[1] - yaws[0]))))
+    yaw = float(np.angle(np.exp(1j * (yaws[0] + weights[1] / weights.sum() * second))))
+    std = float(np.hypot(weights.sum() ** -0.5, _BESIDE_TRACK_STD))
+    return MountYaw(
+        yaw, std, gain, f"{np.degrees(yaw):.1f} ± {np.degrees(std):.1f} deg from turns, gain {gain:.2f}"
+    )
