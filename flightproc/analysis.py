@@ -37,7 +37,8 @@ from .readers import Recording, read_log
 from .results import Calibration, HoldResult, InputFile, Provenance, Results
 from .rig import RigCurve, reduce_rig
 from .sheets import Sheets, load_sortie
-from .sortie import Sortie, assemble_sortie
+from .sortie.assemble import assemble_sortie
+from .sortie.model import Sortie
 
 if TYPE_CHECKING:
     from .sheets.aircraft import AircraftSheet
@@ -327,7 +328,11 @@ def _hold_result(
     )
     density = observed.density[i]
     bank = (
-        Quantity.of(observed.bank[i], observed.bank_std[i], "rad")
+        Quantity.of(
+            observed.bank[i] - (solution.hang_zero.value or 0.0),
+            math.hypot(observed.bank_std[i], solution.hang_zero.std or 0.0),
+            "rad",
+        )
         if np.isfinite(observed.bank[i])
         else Quantity.unknown("rad", sortie.bank_source or "no bank in this hold")
     )

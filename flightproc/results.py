@@ -1,7 +1,7 @@
 """What an analysis gives, and its JSON form (``flightproc-results/1``).
 
 :class:`Results` is the one thing that report, page, logbook and JSON share. Inside it is SI with radians;
-:meth:`Results.to_json` and :meth:`Results.holds_table` speak the units of the trade, units in the names.
+:meth:`Results.to_json` and :meth:`Results.holds_table` speak the units of the trade, unit in the name.
 """
 
 from __future__ import annotations
@@ -63,9 +63,9 @@ class HoldResult:
     density : Quantity
         Air density [kg/m^3].
     turn_rate : Quantity
-        About the vertical, positive right [rad/s].
+        About the vertical, positive right: the rate the hold tends to, gusts averaged out [rad/s].
     bank : Quantity
-        Bank of the unit [rad].
+        Bank of the unit, counted from its hang in glides [rad].
     hang_roll : Quantity
         Angle of the unit to apparent gravity, as measured [rad].
     roll_moment : Quantity

@@ -44,9 +44,12 @@ _RPM_SCATTER = 0.02  # largest scatter of rpm in a hold, relative
 _RPM_SCATTER_FLOOR = 60.0  # the same at idle, where rpm moves nothing [1/min]
 _RPM_DRIFT = 0.02  # largest drift of rpm over a hold, relative
 _RPM_DRIFT_FLOOR = 100.0  # the same at idle [1/min]
-_AGITATION = 2.0  # turn-rate scatter of a hold over that of the typical stretch of the same length
+_AGITATION = 2.5  # turn-rate scatter of a hold over that of the typical stretch of the same length
+_AGITATION_SHORT = 1.6  # the same for a short one, which averages less and is more often a pause in steering
+_SHORT = 35.0  # what counts as short [s]
 _AGITATION_SMOOTH = 3.0  # smoothing of turn rate before its scatter is taken [s]
 _AGITATION_STEP = 5.0  # step of the windows it is compared with [s]
+_JOINED = ("on_ground", "too_short", "turning")  # neighbours of one of these are told as one
 _BRAKE_LIMIT = 0.05  # brake position that counts as an input
 
 
@@ -93,7 +96,7 @@ def find_holds(
         holds, rejected = _apply(sortie, settings, idle, ballast, notes, change, holds, rejected)
     return HoldSearch(
         tuple(sorted(holds, key=lambda h: h.start)),
-        tuple(sorted(rejected, key=lambda r: r.start)),
+        _joined(rejected),
         settings.settling,
     )
 
@@ -257,7 +260,8 @@ def _fault(
         change = _drift(airspeed)
         if abs(change) > _AIRSPEED_DRIFT:
             return "airspeed_trend", f"airspeed drifts by {change:+.1f} m/s over the stretch"
-    if typical > 0 and restless > _AGITATION * typical:
+    limit = _AGITATION if end - start >= _SHORT else _AGITATION_SHORT
+    if typical > 0 and restless > limit * typical:
         return (
             "variance_change",
             f"turn rate swings by {np.degrees(restless):.1f} deg/s, {restless / typical:.1f} times the "
@@ -342,6 +346,23 @@ def _apply(
 # ---------------------------------------------------------------------------------------------- small tools
 
 
+def _joined(rejected: Sequence[Rejected]) -> tuple[Rejected, ...]:
+    """Return the stretches in order of time, neighbours of one kind joined into one."""
+    out: list[Rejected] = []
+    for item in sorted(rejected, key=lambda r: r.start):
+        last = out[-1] if out else None
+        if last is None or last.code != item.code or item.code not in _JOINED or item.start - last.end > 1.0:
+            out.append(item)
+            continue
+        words = last.words
+        if item.code == "too_short":
+            words = f"engine speed, ballast or turn kept changing for {item.end - last.start:.0f} s"
+        elif item.code == "turning" and item.end - item.start > last.end - last.start:
+            words = item.words
+        out[-1] = Rejected(last.start, item.end, item.code, words)
+    return tuple(out)
+
+
 def _overlap(hold: Hold, start: float, end: float) -> float:
     return min(hold.end, end) - max(hold.start, start)
 
@@ -358,8 +379,8 @@ def _hands_off(notes: Sequence[PilotWindow], start: float, end: float) -> bool |
 def _agitations(sortie: Sortie, spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     """Return, for each stretch, its turn-rate scatter and the typical one of the others [rad/s].
 
-    Scatter is that of the smoothed turn rate about its straight line. It grows with length when slow gusts
-    are about, so the others are looked at through windows as long as the stretch.
+    Scatter is the standard deviation of the smoothed turn rate. It grows with length when slow gusts are
+    about, so the others are looked at through windows as long as the stretch.
     """
     smooth = _boxcar(_filled(sortie.column("turn_rate")), round(_AGITATION_SMOOTH * sortie.rate))
     parts = [smooth[(sortie.time >= a) & (sortie.time <= b)] for a, b in spans]
@@ -370,17 +391,11 @@ def _agitations(sortie: Sortie, spans: Sequence[tuple[float, float]]) -> list[tu
         for j, other in enumerate(parts):
             length = min(len(part), len(other))
             if j != i:
-                others += [_scatter(other[k : k + length]) for k in range(0, len(other) - length + 1, step)]
-        out.append((_scatter(part), float(np.median(others)) if len(others) > 2 else 0.0))
+                others += [
+                    float(np.std(other[k : k + length])) for k in range(0, len(other) - length + 1, step)
+                ]
+        out.append((float(np.std(part)), float(np.median(others)) if len(others) > 2 else 0.0))
     return out
-
-
-def _scatter(values: Array) -> float:
-    """Return the standard deviation about the fitted straight line."""
-    x = np.arange(len(values)) - (len(values) - 1) / 2.0
-    centred = values - values.mean()
-    slope = float(x @ centred) / float(x @ x)
-    return float(np.std(centred - slope * x))
 
 
 def _part(sortie: Sortie, name: str, inside: Mask) -> Array | None:
