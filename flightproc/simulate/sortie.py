@@ -26,7 +26,7 @@ from .sheet_texts import aircraft_text, glider_text, rig_text, sortie_text
 from .wing import hang_stiffness, modes, roll_turn_coefficient, steady_response
 from .writers import csv_text, gpx_text, ulog_bytes
 
-__all__ = ["FILES", "SimulatedSortie", "simulate_sortie", "write_sortie"]
+__all__ = ["FILES", "SimulatedSortie", "draw_truth", "simulate_sortie", "write_sortie"]
 
 FILES = (
     "unit.ulg",

@@ -45,6 +45,11 @@ def inside(time: np.ndarray, span: tuple[float, float], margin: float = 0.0) -> 
     return (time >= span[0] + margin) & (time < span[1] - margin)
 
 
+def attitude(quaternion: np.ndarray) -> Rotation:
+    """Return scipy's rotation of quaternions with the scalar first."""
+    return Rotation.from_quat(np.roll(quaternion, -1, axis=-1))
+
+
 @pytest.mark.reference
 def test_rotation_matrix_is_scipys() -> None:
     angles = (0.1, -0.3, 2.0)
@@ -94,8 +99,8 @@ def test_mount_turns_the_sensor_axes(clean: SimulatedSortie, short_card: tuple[S
     assert np.allclose(turned.unit.force @ matrix.T, clean.unit.force, atol=1e-9)
     assert np.allclose(turned.unit.rates @ matrix.T, clean.unit.rates, atol=1e-12)
     quaternion = turned.unit.quaternion[::100]
-    body = Rotation.from_quat(quaternion, scalar_first=True) * Rotation.from_matrix(matrix).inv()
-    plain = Rotation.from_quat(clean.unit.quaternion[::100], scalar_first=True)
+    body = attitude(quaternion) * Rotation.from_matrix(matrix).inv()
+    plain = attitude(clean.unit.quaternion[::100])
     assert np.max((plain.inv() * body).magnitude()) < 1e-7
 
 
@@ -109,7 +114,7 @@ def test_levelled_attitude_reads_hang_roll_in_a_turn_and_navigation_reads_bank(
     hang_true = np.mean(clean.motion.hang_roll[inside(clean.flight.time, span, 6.0)])
 
     def mean_roll(sortie: SimulatedSortie) -> float:
-        q = Rotation.from_quat(sortie.unit.quaternion, scalar_first=True)
+        q = attitude(sortie.unit.quaternion)
         return float(np.mean(q.as_euler("ZYX")[inside(sortie.unit.attitude_time, span, 6.0), 2]))
 
     assert bank_true - hang_true > radians(8.0)
