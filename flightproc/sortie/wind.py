@@ -194,9 +194,11 @@ def estimate_wind(
 
     fitted to averages over 2 s by iteratively reweighted Gauss-Newton (Huber). Priors: V_0 as expected, d_g
     0 +/- 0.7 m/s, b 0 +/- 0.3 m/s over the flight, c 0.5 +/- 0.5 (brakes used in a turn move it). Residuals
-    are gusts along the flight path, a first-order Markov process s^2 exp(-t / tau): they are whitened with
-    it, tau and s are found by restricted likelihood, and the covariance is averaged over tau. A linear
-    change of the wind with time, then with height, is kept only where it is significant (p < 0.001) and
+    are gusts along the flight path, a first-order Markov process s^2 exp(-t / tau), with tau and s by
+    restricted likelihood. The covariance is :math:`N^{-1}(J^T\Omega J/(s^2f)^2 + P)N^{-1}` with N the normal
+    matrix, P the priors and f the inflation by memory; Omega lets gusts keep their direction over ground, or
+    along the path, whichever is worse. A linear change of the wind with time, then with height, is kept only
+    where it is significant (p < 0.001) and
     larger than 0.25 m/s rms. The wind counts as found where its largest standard uncertainty stays below
     1 m/s and the air headings reach into at least four of twelve sectors.
 
@@ -408,27 +410,43 @@ class _Fit:
             self.theta[:2] = first.north, first.east
         else:
             self.theta[:2] = float(np.mean(b.north)), float(np.mean(b.east))
-        memory = 6.0
+        self.memory = 6.0
         for round_ in range(60):
             residual, jacobian = self._linearise()
-            white, rows, _ = self._whiten(residual, jacobian, memory)
-            weight = self._weights(white)
-            if round_ % 4 == 0 and round_ <= 24:
-                memory = self._memories(residual, jacobian, weight)[0]
-                white, rows, _ = self._whiten(residual, jacobian, memory)
-            step, _, _, _ = self._step(white, rows, weight)
+            if round_ in (0, 5, 10, 15):
+                self._remember(residual, jacobian)
+            weight = self._weights(residual)
+            normal, gradient, _ = self._normal(residual, jacobian, weight)
+            step = np.linalg.lstsq(normal, gradient, rcond=1e-12)[0]
             size = float(np.max(np.abs(step)))
             self.theta = self.theta + step * min(1.0, 3.0 / max(size, 1e-12))
             if not np.isfinite(self.theta).all() or np.hypot(*self.theta[:2]) > 200.0:
                 return
-            if size < 1e-7 and round_ > 24:
+            if size < 1e-7 and round_ > 15:
                 break
         residual, jacobian = self._linearise()
-        weight = self._weights(self._whiten(residual, jacobian, memory)[0])
-        self.memory, self.gust, mixture = self._memories(residual, jacobian, weight)
-        self.covariance = mixture
+        self._remember(residual, jacobian)
+        weight = self._weights(residual)
+        normal, _, precision = self._normal(residual, jacobian, weight)
+        inverse = np.linalg.pinv(normal, hermitian=True)
+        pulled = jacobian * (weight * precision)[:, None]
+        # gusts that keep their direction over ground, and gusts that keep it along the path: the worse counts
+        fading = self.gust**2 * np.exp(-np.abs(np.subtract.outer(b.time, b.time)) / self.memory)
+        spreads = [
+            inverse @ (pulled.T @ omega @ pulled + np.diag(self.prior)) @ inverse
+            for omega in (fading, fading * (self.direction @ self.direction.T))
+        ]
+        self.covariance = max(spreads, key=lambda m: float(m[0, 0] + m[1, 1]))
         largest = float(np.linalg.eigvalsh(self.covariance[:2, :2])[-1])
         self.worst_std = float(np.sqrt(largest)) if largest >= 0 and np.isfinite(largest) else float("inf")
+
+    def _normal(self, residual: Array, jacobian: Array, weight: Array) -> tuple[Array, Array, float]:
+        """Return the normal matrix and gradient with the priors, and the precision of one block."""
+        kept = float(np.exp(-_BLOCK / self.memory))
+        precision = (1.0 - kept) / (1.0 + kept) / max(self.gust, 1e-3) ** 2
+        normal = jacobian.T @ (weight[:, None] * jacobian) * precision + np.diag(self.prior)
+        pull = self.prior * (self.prior_mean - self.theta)
+        return normal, jacobian.T @ (weight * residual) * precision + pull, precision
 
     def _whiten(self, residual: Array, jacobian: Array, memory: float) -> tuple[Array, Array, float]:
         """Take the part that the block before foretells out of residuals and rows; also log det of R."""
@@ -445,8 +463,8 @@ class _Fit:
         scale = max(1.4826 * float(np.median(np.abs(white))), 1e-4)
         return np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(white), 1e-12))
 
-    def _step(self, white: Array, rows: Array, weight: Array) -> tuple[Array, Array, float, float]:
-        """Return the step, its covariance, the residual standard deviation and the penalised sum."""
+    def _step(self, white: Array, rows: Array, weight: Array) -> tuple[float, float, float]:
+        """Fit whitened residuals; return their scale, penalised sum and log det of the covariance."""
         normal = rows.T @ (weight[:, None] * rows)
         gradient = rows.T @ (weight * white)
         pull = self.prior * (self.prior_mean - self.theta)
@@ -464,30 +482,23 @@ class _Fit:
             spent = float(np.trace(inverse @ normal)) / variance
             variance = max(total / max(self.n - spent, 1.0), 1e-6)
         off = self.prior_mean - self.theta - step
-        return step, inverse, float(np.sqrt(variance)), total / variance + float(np.sum(self.prior * off**2))
+        sign, lead = np.linalg.slogdet(inverse)
+        penalised = total / variance + float(np.sum(self.prior * off**2))
+        return float(np.sqrt(variance)), penalised, float(lead) if sign > 0 else -1e3
 
-    def _memories(self, residual: Array, jacobian: Array, weight: Array) -> tuple[float, float, Array]:
-        """Return memory, scale and the covariance averaged over what the memory may be."""
+    def _remember(self, residual: Array, jacobian: Array) -> None:
+        """Find memory and size of the gusts by restricted likelihood, averaged over what memory may be."""
         grid = np.geomspace(_SHORTEST_MEMORY, _LONGEST_MEMORY, 13)
-        likelihood, scales, steps, covariances = [], [], [], []
+        likelihood, scales = [], []
         for memory in grid:
             white, rows, logdet = self._whiten(residual, jacobian, float(memory))
-            step, inverse, scale, total = self._step(white, rows, weight)
-            sign, lead = np.linalg.slogdet(inverse)
-            likelihood.append(
-                -0.5 * (2.0 * self.n * np.log(scale) + logdet + total) + 0.5 * (lead if sign > 0 else -1e3)
-            )
+            scale, total, lead = self._step(white, rows, self._weights(white))
+            likelihood.append(-0.5 * (2.0 * self.n * np.log(scale) + logdet + total - lead))
             scales.append(scale)
-            steps.append(step)
-            covariances.append(inverse)
         chance = grid * np.exp(np.array(likelihood) - max(likelihood))  # memory evenly likely beforehand
         chance /= chance.sum()
-        mean_step = np.einsum("i,ij->j", chance, np.array(steps))
-        spread = np.array(steps) - mean_step
-        covariance = np.einsum("i,ijk->jk", chance, np.array(covariances))
-        covariance = covariance + np.einsum("i,ij,ik->jk", chance, spread, spread)
-        memory = float(np.exp(chance @ np.log(grid)))
-        return memory, float(chance @ np.array(scales)), covariance
+        self.memory = float(chance @ grid)
+        self.gust = float(np.sqrt(chance @ np.array(scales) ** 2))
 
     def _linearise(self) -> tuple[Array, Array]:
         """Return observed less modelled airspeed, and the derivatives of the model less the observation."""
