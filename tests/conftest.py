@@ -1,4 +1,4 @@
-"""What every test shares: the folder of real logs, and the rule that each test says how it knows the truth."""
+"""What every test shares: the folder of real logs, and the rule that a test says how it knows the truth."""
 
 from __future__ import annotations
 

@@ -302,10 +302,21 @@ def guess_time(table: list[Column]) -> ColumnUse | None:
                 return ColumnUse(
                     "time", column.name, guessed, note=f"guess: time in {guessed} (from its steps)"
                 )
+    for column, name, unit in named:
+        if column.texts is None and unit in TIME_UNITS and _advances(column.values):
+            return ColumnUse(
+                "time", column.name, unit or "s", note=f"guess: time in {unit} (it only advances)"
+            )
     for column, name, _ in named:
         if column.texts is not None and (name in _TIME_NAMES or name in _TIME_LAST or "time" in name):
             return ColumnUse("time", column.name, "", note="guess: dates or times of day")
     return None
+
+
+def _advances(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> bool:
+    """Return whether nearly every value is larger than the one before."""
+    good = values[np.isfinite(values)]
+    return good.size > 1 and float(np.mean(np.diff(good) > 0)) > 0.95
 
 
 def _time_unit(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> str | None:

@@ -99,7 +99,7 @@ def read(
         stated[timing.column] = timing.unit
     for column in table.columns:
         builder.fields.append(_field(column, rate, stated, fed, notes))
-    if not builder.channels and not columns:
+    if not uses and not columns:
         builder.note("no column could be matched to a channel for certain: state the columns in the sheet")
     return builder.build()
 

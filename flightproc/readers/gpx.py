@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime
 import itertools
+import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -195,6 +196,8 @@ def _collect(segments: list[list[Any]]) -> _Track:
                 try:
                     number = float(text)
                 except ValueError:
+                    number = float("nan")
+                if not math.isfinite(number):
                     number = float("nan")
                 track.values.setdefault(f"extensions/{name}", {})[i] = number
     return track

@@ -6,6 +6,7 @@ whole points where it is broken, and rid of values that gpxpy would refuse.
 
 from __future__ import annotations
 
+import math
 import re
 import xml.etree.ElementTree as ET
 from dataclasses import dataclass, field
@@ -111,7 +112,7 @@ def decode_xml(data: bytes, where: str) -> Mended:
 
 def _fault(text: str) -> tuple[int, str, bool] | None:
     """Return line and words of the first fault of the XML, and whether the text just ends; None if sound."""
-    parser = expat.ParserCreate()
+    parser = expat.ParserCreate(namespace_separator="}")
     raw = text.encode("utf-8")
     try:
         parser.Parse(raw, True)
@@ -137,9 +138,16 @@ def mend_text(mended: Mended, where: str) -> Mended:
     text = mended.text
     root = re.search(r"<(?:[\w.-]+:)?gpx\b[^<>]*>", text)
     opening = root[0] if root else '<gpx version="1.1">'
+    used = set(re.findall(r"</?([A-Za-z_][\w.-]*):[\w.-]+", text, re.ASCII)) - {"xml", "xmlns"}
+
+    def bind(start: str) -> str:
+        names = [p for p in sorted(used) if f"xmlns:{p}=" not in start]
+        return start.rstrip("/>") + "".join(f' xmlns:{p}="urn:{p}"' for p in names) + ">"
+
+    opening = bind(opening)
     closing = f"</{opening[1:].split()[0].rstrip('>')}>"
     if _fault(opening + closing) is not None:
-        opening, closing = '<gpx version="1.1">', "</gpx>"
+        opening, closing = bind('<gpx version="1.1">'), "</gpx>"
     prefix = closing[2:-4]
     starts = list(re.finditer(r"<(?:[\w.-]+:)?(trkpt|rtept|wpt)\b", text))
     parts: dict[str, list[str]] = {"trkpt": [], "rtept": [], "wpt": []}
@@ -266,9 +274,9 @@ def _copy_point(point: ET.Element, parent: ET.Element, old: bool, counts: dict[s
 def _is_number(text: str | None, limit: float = float("inf"), *, whole: bool = False) -> bool:
     try:
         value = float(int(text or "")) if whole else float(text or "")
-    except ValueError:
+    except (ValueError, OverflowError):
         return False
-    return abs(value) <= limit
+    return math.isfinite(value) and abs(value) <= limit
 
 
 def _is_time(text: str) -> bool:

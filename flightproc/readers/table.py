@@ -222,6 +222,12 @@ def parse_table(data: bytes, where: str) -> Table:
         text = text.replace("\x00", "")
         table.losses.append(("corrupt", "text", f"{nulls} zero bytes were left out", nulls))
     lines = _lines(text)
+    odd_quotes = [i for i, line in enumerate(lines) if line.count('"') % 2]
+    for i in odd_quotes:
+        lines[i] = lines[i].replace('"', "")
+    if odd_quotes:
+        words = f"{len(odd_quotes)} lines hold a quotation mark without its partner: marks left out"
+        table.losses.append(("corrupt", f"line {odd_quotes[0] + 1}", words, len(odd_quotes)))
     last = len(lines) - 1 if lines and lines[-1].strip() else -1  # a last line without an end of line
     kept = [i for i, line in enumerate(lines) if line.strip() and not _is_comment(line)]
     layout = _find_layout([lines[i] for i in kept])

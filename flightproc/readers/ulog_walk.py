@@ -169,6 +169,8 @@ class _Walker:
         if stop > end or size == 0 or kind not in _KNOWN:
             return -1
         if kind == _DATA:
+            if not self.by_id:  # before the first subscription any data message is credible
+                return stop if 10 <= size <= _LARGEST else -1
             if size < 3:
                 return -1
             topic = self.by_id.get(data[at + 3] | data[at + 4] << 8)
