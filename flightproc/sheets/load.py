@@ -98,7 +98,7 @@ def load_sortie(path: str | os.PathLike[str]) -> Sheets:
         if not _is_name(written):
             # The sortie sheet does not say: look at the usual name, so that its faults are told as well.
             guess = folder / f"{name}.toml"
-            if sortie is None and guess.is_file():
+            if sortie is None and os.path.isfile(guess):
                 faults += _read(kind, guess)[1]
             continue
         file = folder / str(written)

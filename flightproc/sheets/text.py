@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-import os
 import re
+import stat
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -97,18 +97,18 @@ def read_toml(path: Path) -> tuple[dict[str, Any] | None, list[Fault]]:
             Fault(ascii(str(path)), "", "file", shown(str(path)), "a file name without a null character")
         ]
     try:
-        if not os.path.lexists(path):
-            return fault("(missing)", "a sheet that exists; flightproc new FOLDER writes a set to fill in")
         if path.is_dir():
             return fault("a folder", "a TOML file, not a folder")
-        if not path.is_file():
-            return fault("not a plain file", "a TOML file that exists")
+        if not stat.S_ISREG(path.stat().st_mode):
+            return fault("not a plain file", "a TOML file")
         size = path.stat().st_size
         if size > SIZE_LIMIT:
             return fault(
                 f"{size} bytes", f"a sheet of at most {SIZE_LIMIT} bytes; this looks like another file"
             )
         raw = path.read_bytes()
+    except (FileNotFoundError, NotADirectoryError):
+        return fault("(missing)", "a sheet that exists; flightproc new FOLDER writes a set to fill in")
     except OSError as error:
         return fault(error.strerror or "unreadable", "a file that may be read")
     return _parse(raw, fault)

@@ -320,6 +320,17 @@ def test_a_sheet_that_may_not_be_read(sheet_set):
     assert fault.file == str(glider)
 
 
+def test_a_folder_that_may_not_be_entered(sheet_set, monkeypatch):
+    path = sheet_set(sortie="")
+
+    def refused(*_args, **_kwargs):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "stat", refused)
+    (fault,) = [f for f in faults_of(path) if f.file == str(path)]
+    assert fault.value == "Permission denied"
+
+
 def test_importing_the_package_is_cheap():
     code = "import sys, flightproc.sheets; assert 'pydantic' not in sys.modules; flightproc.sheets.load_rig"
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
