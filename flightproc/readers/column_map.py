@@ -189,9 +189,11 @@ def split_name(column: Column) -> tuple[str, str | None]:
     ('rollrate', 'deg/s')
     """
     unit = find_unit(column.unit) if column.unit else None
-    words = re.sub(r"[\s.\-/]+", "_", re.sub(r"(?<=[a-z])(?=[A-Z])", "_", column.bare.strip())).casefold()
-    name = words.replace("_", "")
-    if unit is None and name not in _NAMES and name not in _TIME_NAMES:
+    split = re.sub(r"[\s.\-/]+", "_", column.bare.strip())
+    name = split.replace("_", "").casefold()
+    if unit is not None or name in _NAMES or name in _TIME_NAMES:
+        return name, unit
+    for words in (split.casefold(), re.sub(r"(?<=[a-z])(?=[A-Z])", "_", split).casefold()):
         for ending, meant in _ENDINGS:
             if words.endswith(f"_{ending}"):
                 return words[: -len(ending) - 1].replace("_", ""), meant
@@ -302,7 +304,7 @@ def guess_time(table: list[Column]) -> ColumnUse | None:
                 return ColumnUse(
                     "time", column.name, guessed, note=f"guess: time in {guessed} (from its steps)"
                 )
-    for column, name, unit in named:
+    for column, _, unit in named:
         if column.texts is None and unit in TIME_UNITS and _advances(column.values):
             return ColumnUse(
                 "time", column.name, unit or "s", note=f"guess: time in {unit} (it only advances)"

@@ -107,7 +107,7 @@ def read(
 def _field(
     column: Column, rate: float, stated: dict[str, str], fed: dict[str, str], notes: dict[str, str]
 ) -> RawField:
-    if column.texts is not None and not np.isfinite(column.values).any():
+    if column.texts is not None:
         count = int(np.count_nonzero(column.texts != ""))
         note = notes.get(column.name, "text")
     else:
@@ -130,7 +130,7 @@ def _tell_guesses(builder: RecordingBuilder, uses: list[ColumnUse]) -> None:
 def _feed(
     builder: RecordingBuilder, column: Column, use: ColumnUse, time: Array, keep: NDArray[np.bool_]
 ) -> bool:
-    if column.texts is not None and not np.isfinite(column.values).any():
+    if column.texts is not None:
         builder.tell(
             "bad_value", column.name, f"holds text, no numbers: {use.channel} cannot be read from it"
         )
@@ -189,14 +189,13 @@ def _read_time(builder: RecordingBuilder, table: dict[str, Column], use: ColumnU
         return np.empty(0)
     column = table[use.column]
     says_utc = "utc" in use.unit.casefold() or "utc" in column.name.casefold()
-    if column.texts is not None and not np.isfinite(column.values).any():
+    if column.texts is not None:
         return _read_dates(builder, column, says_utc)
     unit = find_unit(use.unit) if use.unit else None
     scale = TIME_UNITS.get(unit or "s", 1.0)
-    if column.texts is not None:  # whole numbers beyond what a float holds
-        whole = np.array([int(text) for text in column.texts], dtype=object)
-        zero = int(whole[0])
-        seconds = np.array([float(value - zero) for value in whole]) * scale
+    if column.whole is not None:
+        zero = int(column.whole[0])
+        seconds = np.array([float(int(value) - zero) for value in column.whole]) * scale
         first = zero * scale
     else:
         good = column.values[np.isfinite(column.values)]

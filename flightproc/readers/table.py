@@ -41,6 +41,8 @@ class Column:
         Numbers; NaN where the cell is empty or is text.
     texts : ndarray of object or None
         The cells of a column that is not of numbers.
+    whole : ndarray of int as object, or None
+        The numbers, where they are whole and too large for a float to hold exactly.
     bad_cells : int
         Cells of a number column that hold text.
     bad_example : str
@@ -52,6 +54,7 @@ class Column:
     unit: str
     values: np.ndarray[tuple[int], np.dtype[np.float64]]
     texts: np.ndarray[tuple[int], np.dtype[np.object_]] | None = None
+    whole: np.ndarray[tuple[int], np.dtype[np.object_]] | None = None
     bad_cells: int = 0
     bad_example: str = ""
 
@@ -302,6 +305,9 @@ def _find_header(
         row = _split(lines[kept[at]], layout.delimiter)
         filled = [cell for cell in row if cell and cell != "-"]
         known = sum(find_unit(cell) is not None for cell in filled)
+        dated = any(_CLOCK.match(cell) for cell in filled)
+        if dated or all(cell == "1" for cell in filled if find_unit(cell)):
+            known = 0
         if len(row) == layout.width and filled and not any(_is_number(c) and c != "1" for c in filled):
             bracketed = sum(bool(re.match(r"^[\[(].*[\])]$", cell)) for cell in filled)
             if known * 2 >= len(filled) or bracketed == len(filled):
@@ -359,7 +365,7 @@ def _read_columns(
         if pd.api.types.is_bool_dtype(cells) or pd.api.types.is_numeric_dtype(cells):
             column.values = cells.to_numpy(dtype=np.float64)
             if pd.api.types.is_integer_dtype(cells) and cells.abs().max() > 2**53:
-                column.texts = cells.astype(str).to_numpy(dtype=object)
+                column.whole = cells.to_numpy(dtype=object)
         else:
             _read_text_column(column, cells, layout)
         if name.startswith("(unnamed") and column.texts is None and not np.isfinite(column.values).any():
