@@ -85,6 +85,8 @@ def _interval(quantity: Quantity) -> str:
     if quantity.value is None:
         return "?"
     places = quantity.decimals()
+    if quantity.std and quantity.std * 10.0**places >= 30.0:
+        places = max(places - 1, 0)  # one digit of the uncertainty is enough for a narrow table
     text = f"{quantity.value:.{places}f}"
     if quantity.low95 is None or quantity.high95 is None or not quantity.std:
         return text
@@ -108,7 +110,7 @@ def _table(results: Results) -> Table:
         table.add_column(Text(f"{head}\n{unit}"), justify="right")
     for row in results.comparison:
         rpm = "?" if row.rpm.value is None else f"{row.rpm.value:.0f}"
-        speed = "?" if row.airspeed.value is None else f"{row.airspeed.value:.{row.airspeed.decimals()}f}"
+        speed = "?" if row.airspeed.value is None else f"{row.airspeed.value:.1f}"
         cells = (row.roll_moment, row.static_torque, row.torque_ratio)
         table.add_row(rpm, speed, *(Text(_interval(quantity)) for quantity in cells))
     return table

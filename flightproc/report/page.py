@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,7 +17,18 @@ from ..readers.recording import Series
 from ..results import BladeAngles, ComparisonRow, Results
 from .chapters import CHAPTERS
 from .figures.style import KINDS, Missing, Picture, hold_label, inline_svg
-from .wording import Notes, clock, data_size, keep_together, number, pair_cell, quantity_cell, row_head, utc
+from .wording import (
+    Notes,
+    clock,
+    data_size,
+    number,
+    pair_cell,
+    quantity_cell,
+    row_head,
+    sentence,
+    typeset,
+    utc,
+)
 
 __all__ = ["render_page"]
 
@@ -30,13 +43,57 @@ def _counts(results: Results) -> str:
     return ", ".join(parts) if parts else "no holds"
 
 
-def _budget(results: Results) -> tuple[list[ComparisonRow], list[tuple[str, list[float | None]]]]:
-    """Return the rpm groups with a budget, and for each source its part in each group, greatest first."""
-    rows = [row for row in results.comparison if row.roll_moment.budget]
-    sources = {name for row in rows for name in row.roll_moment.budget}
-    table = [(name, [row.roll_moment.budget.get(name) for row in rows]) for name in sources]
-    table.sort(key=lambda item: (-max(abs(part or 0.0) for part in item[1]), item[0]))
-    return rows, table
+@dataclass(frozen=True)
+class Budget:
+    """Where the uncertainty of the roll moments comes from.
+
+    Attributes
+    ----------
+    heads : tuple of str
+        What each column is: an engine speed or a hold.
+    unit : str
+        Unit of the heads.
+    rows : tuple of (str, tuple of float or None)
+        For each source its part in each column [N m], greatest first.
+    totals : tuple of float or None
+        Standard uncertainty of each column [N m].
+    """
+
+    heads: tuple[str, ...]
+    unit: str
+    rows: tuple[tuple[str, tuple[float | None, ...]], ...]
+    totals: tuple[float | None, ...]
+
+
+def _budget(results: Results) -> Budget | None:
+    """Return the budget by rpm group, else by power hold, or None where neither has one."""
+    columns = [
+        (number(row.rpm.value, 0), row.roll_moment) for row in results.comparison if row.roll_moment.budget
+    ]
+    unit = "1/min"
+    if not columns:
+        unit = ""
+        columns = [
+            (hold_label(index, hold.kind), hold.roll_moment)
+            for index, hold in enumerate(results.holds, start=1)
+            if hold.roll_moment.budget
+        ]
+    if not columns:
+        return None
+    moments = [moment for _, moment in columns]
+    sources = {source for moment in moments for source in moment.budget}
+    rows = [(source, tuple(moment.budget.get(source) for moment in moments)) for source in sources]
+    rows.sort(key=lambda item: (-max(abs(part or 0.0) for part in item[1]), item[0]))
+    return Budget(
+        tuple(head for head, _ in columns), unit, tuple(rows), tuple(moment.std for moment in moments)
+    )
+
+
+def _turned_down(results: Results) -> str:
+    """Return how many stretches were turned down, by code."""
+    counts = Counter(item.code for item in results.rejected)
+    parts = [f"{count} {code.replace('_', ' ')}" for code, count in counts.most_common()]
+    return f"{len(results.rejected)} in all: {', '.join(parts)}."
 
 
 def _gaps(series: Series) -> str:
@@ -76,7 +133,8 @@ def _environment() -> Environment:
     )
     environment.filters.update(
         cell=quantity_cell,
-        keep=keep_together,
+        typeset=typeset,
+        sentence=sentence,
         pair=pair_cell,
         row_head=row_head,
         num=number,
@@ -115,15 +173,14 @@ def render_page(results: Results, pictures: Mapping[str, Picture | Missing], svg
         for key, picture in pictures.items()
         if isinstance(picture, Picture)
     }
-    budget_rows, budget = _budget(results)
     context: dict[str, Any] = {
         "results": results,
         "chapters": CHAPTERS,
         "pictures": pictures,
         "drawings": drawings,
         "counts": _counts(results),
-        "budget_rows": budget_rows,
-        "budget": budget,
+        "budget": _budget(results),
+        "turned_down": _turned_down(results),
         "blade_of": {index: _blade_of(results, row) for index, row in enumerate(results.comparison)},
         "power_holds": [
             (index, hold) for index, hold in enumerate(results.holds, 1) if hold.kind is HoldKind.POWER

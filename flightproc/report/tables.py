@@ -36,7 +36,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, int):
         return value
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        return value + 0.0 if math.isfinite(value) else None  # + 0.0 turns -0.0 into 0.0
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):

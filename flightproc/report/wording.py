@@ -14,11 +14,12 @@ __all__ = [
     "Notes",
     "clock",
     "data_size",
-    "keep_together",
     "number",
     "pair_cell",
     "quantity_cell",
     "row_head",
+    "sentence",
+    "typeset",
     "utc",
 ]
 
@@ -78,20 +79,37 @@ def data_size(count: float) -> str:
     return f"{count / 1000:.0f} kB" if count < 1e6 else f"{count / 1e6:.1f} MB"
 
 
-_UNITS = re.compile(
-    r"(?<=\d) (?=(?:%|N m|m/s|deg|1/min|kg|kPa|hPa|Hz|km|min|rad|mm|m|s|W|N)(?![A-Za-z]))|(?<=N) (?=m\b)"
+_TIES = re.compile(
+    r"(?<=\d) (?=(?:%|N m|m/s|deg|1/min|rpm|kg|kPa|hPa|Hz|km|min|rad|mm|m|s|W|N)(?![A-Za-z]))"  # number, unit
+    r"|(?<=N) (?=m\b)"
+    r"|(?<=\d) (?=±)|(?<=±) (?=\d)"
 )
+_HYPHEN = re.compile(r"(?<![\w.-])-(?=\d)")
 
 
-def keep_together(text: str) -> str:
-    """Return a sentence in which no line break falls between a number and its unit.
+def typeset(text: str) -> str:
+    """Return a sentence with true minus signs and no line break between a number and its unit.
 
     Examples
     --------
-    >>> sum(c.isspace() and c != " " for c in keep_together("26.8 N m (95 %: 24 to 29) in all"))
-    3
+    >>> typeset("26.8 N m (95 %: -4 to 29) in all").replace(chr(0xa0), "_")
+    '26.8_N_m (95_%: −4 to 29) in all'
     """
-    return _UNITS.sub("\N{NO-BREAK SPACE}", text)
+    return _HYPHEN.sub(MINUS, _TIES.sub("\N{NO-BREAK SPACE}", text))
+
+
+def sentence(text: str) -> str:
+    """Return words as a sentence of a list: typeset, with a capital at the start and a stop at the end.
+
+    Examples
+    --------
+    >>> sentence("the sum changes"), sentence("Left alone."), sentence("")
+    ('The sum changes.', 'Left alone.', '')
+    """
+    text = typeset(text.strip())
+    if not text:
+        return text
+    return text[0].upper() + text[1:] + ("" if text[-1] in ".!?:" else ".")
 
 
 class Notes:
@@ -124,7 +142,7 @@ def _places(quantity: Quantity) -> int | None:
 def _value(quantity: Quantity, places: int | None) -> str:
     assert quantity.value is not None
     if places is None:
-        return f"{quantity.value:.5g}".replace("-", MINUS)
+        return f"{quantity.value + 0.0:.5g}".replace("-", MINUS)  # + 0.0 turns -0.0 into 0.0
     return number(quantity.value, places)
 
 

@@ -419,7 +419,13 @@ def full_results() -> Results:
                 InputFile("unit.ulg", "unit", "1f" * 32, 5_412_876),
                 InputFile("second.gpx", "gps", "2e" * 32, 412_000),
             ),
-            settings={"straight_limit_deg_s": 4.0, "minimum_hold_s": 20.0, "draws": 20000, "seed": 1},
+            settings={
+                "straight_limit_deg_s": 4.0,
+                "minimum_hold_s": 20.0,
+                "draws": 20000,
+                "seed": 1,
+                "idle_rpm": None,
+            },
             steps=(
                 "read 3 logs",
                 "joined them on the unit's clock",

@@ -14,7 +14,7 @@ from flightproc.holds.model import HoldKind
 from flightproc.quantity import Quantity
 from flightproc.report.chapters import CHAPTERS
 from flightproc.report.figures import STYLE, Missing, Picture, decimate, inline_svg, png_bytes, svg_text
-from flightproc.report.figures.histories import place_labels
+from flightproc.report.figures.histories import merge_stretches, place_labels
 from flightproc.report.figures.style import KINDS
 from flightproc.report.figures.track import local_metres
 from flightproc.results import Results
@@ -207,3 +207,10 @@ def test_kinds_differ_without_colour() -> None:
         for look in looks
     )
     assert min(np.diff(grey)) > 30
+
+
+def test_stretches_of_one_code_are_drawn_as_one(make_results: Make) -> None:
+    first = make_results("full").rejected[0]
+    row = [replace(first, start=10.0 * i, end=10.0 * i + 9.0) for i in range(4)]
+    other = replace(first, start=41.0, end=50.0, code="turning")
+    assert merge_stretches([*reversed(row), other]) == [(0.0, 39.0, first.code), (41.0, 50.0, "turning")]

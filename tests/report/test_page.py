@@ -17,7 +17,7 @@ from flightproc.holds.model import Rejected
 from flightproc.quantity import Quantity
 from flightproc.report import write_report
 from flightproc.report.chapters import CHAPTERS
-from flightproc.report.wording import Notes, keep_together, pair_cell, quantity_cell
+from flightproc.report.wording import Notes, pair_cell, quantity_cell, typeset
 from flightproc.results import Results
 
 pytestmark = pytest.mark.synthetic
@@ -210,7 +210,7 @@ def test_cells() -> None:
         '<td class="n none">unknown<sup>b</sup></td>'
     )
     assert notes.items == [("a", "weak"), ("b", "<no>")]
-    assert keep_together("from 2 to 3 m/s") == "from 2 to 3\N{NO-BREAK SPACE}m/s"
+    assert typeset("from 2 to 3 m/s") == "from 2 to 3\N{NO-BREAK SPACE}m/s"
 
 
 def test_page_in_a_real_browser(pages: Callable[[str], Path], tmp_path: Path) -> None:

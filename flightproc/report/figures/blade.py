@@ -77,7 +77,7 @@ def draw(results: Results) -> Picture | Missing:
         f"{_at(last, 'static'):.1f} deg at rest, {_at(last, 'flight'):.1f} deg in flight, "
         f"{_at(last, 'naive'):.1f} deg by geometry alone.",
         "Dots mark 0.75 R; intervals for that radius are in the table. By geometry alone means pitch angle "
-        "less atan(V / (Ω r)), without the flow that the propeller itself induces; at rest that flow is "
-        "large, so the true change is much smaller."
+        "less atan(V / (Ω r)), without the flow that the propeller itself induces. It puts the angle too "
+        "high, and its change from rest, atan(V / (Ω r)), too large."
         + (" The other rpm groups are only in the table and in results.json." if left_out else ""),
     )

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ...holds.model import HoldKind
+from ...holds.model import HoldKind, Rejected
 from ...quantity import Quantity
 from ...results import HoldResult, Results
 from .style import (
@@ -28,7 +29,7 @@ from .style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw", "place_labels"]
+__all__ = ["draw", "merge_stretches", "place_labels"]
 
 _DEGREES = 180.0 / math.pi
 _PANELS = (
@@ -105,14 +106,32 @@ def _lane(axes: Axes, results: Results, letters: dict[str, str], per_minute: flo
         if row is not None:
             axes.text(centre, 1.05 + 0.75 * row, text, ha="center", va="bottom", fontsize=8, color=INK)
     least = 1.0 / per_minute
-    turned = [(item.start / 60.0, max((item.end - item.start) / 60.0, least)) for item in results.rejected]
+    stretches = merge_stretches(results.rejected)
+    turned = [(start / 60.0, max((end - start) / 60.0, least)) for start, end, _ in stretches]
     axes.broken_barh(turned, (-0.9, 0.8), facecolor="#eef1f3", edgecolor=REJECTED, hatch="////", lw=0.5)
-    middles = [(item.start + item.end) / 120.0 for item in results.rejected]
+    middles = [(start + end) / 120.0 for start, end, _ in stretches]
     marks = place_labels([m * per_minute for m in middles], [6.0] * len(middles), 1, 1.0)
-    for item, middle, mark in zip(results.rejected, middles, marks, strict=True):
+    for (_, _, code), middle, mark in zip(stretches, middles, marks, strict=True):
         if mark is not None:
-            axes.text(middle, -1.0, letters[item.code], ha="center", va="top", fontsize=8, color=MUTED)
+            axes.text(middle, -1.0, letters[code], ha="center", va="top", fontsize=8, color=MUTED)
     return sum(mark is None for mark in marks)
+
+
+def merge_stretches(rejected: Sequence[Rejected], gap: float = 2.0) -> list[tuple[float, float, str]]:
+    """Join stretches of one code that follow each other within ``gap`` seconds, for drawing.
+
+    Returns
+    -------
+    list of (float, float, str)
+        Start [s], end [s] and code, in order of time.
+    """
+    out: list[tuple[float, float, str]] = []
+    for item in sorted(rejected, key=lambda item: item.start):
+        if out and out[-1][2] == item.code and item.start - out[-1][1] <= gap:
+            out[-1] = (out[-1][0], max(out[-1][1], item.end), item.code)
+        else:
+            out.append((item.start, item.end, item.code))
+    return out
 
 
 def _spans_by_kind(results: Results) -> dict[HoldKind, list[tuple[float, float]]]:
@@ -174,7 +193,7 @@ def _panel(axes: Axes, results: Results, column: str, label: str, factor: float)
         axes.broken_barh(
             spans, (0.0, 1.0), transform=whole, facecolor=KINDS[kind].colour, alpha=0.13, lw=0, zorder=0
         )
-    turned = [(item.start / 60.0, (item.end - item.start) / 60.0) for item in results.rejected]
+    turned = [(start / 60.0, (end - start) / 60.0) for start, end, _ in merge_stretches(results.rejected)]
     axes.broken_barh(turned, (0.0, 1.0), transform=whole, facecolor=REJECTED, alpha=0.12, lw=0, zorder=0)
     airborne = np.zeros(time.size, dtype=bool)
     for start, end in results.sortie.airborne:
@@ -292,7 +311,5 @@ def _caption(results: Results, lost: int) -> str:
         "off."
     )
     if lost:
-        text += (
-            f" {lost} stretches turned down lie too close together for their letter; the table has them all."
-        )
+        text += f" {lost} boxes of stretches turned down lie too close together for their letter."
     return text

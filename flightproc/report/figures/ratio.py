@@ -71,6 +71,7 @@ def draw(results: Results) -> Picture | Missing:
                 ha="center",
                 va="bottom",
                 fontsize=8.5,
+                bbox={"boxstyle": "square,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.85},
             )
     low, high = axes.get_ylim()
     pad = 0.10 * (high - low)
