@@ -49,7 +49,7 @@ __all__ = ["analyse", "analyse_sheets"]
 Progress = Callable[[str, float], None]
 
 _SETTLING_DEFAULT = 12.0
-_SETTLING_RANGE = (8.0, 15.0)  # three time constants of the slowest response, within these [s]
+_SETTLING_RANGE = (8.0, 12.0)  # three time constants of the slowest response, within these [s]
 _IDLE_RELATIVE_STD = 0.5  # of the torque that an idling propeller gives, from the rig's extrapolation
 
 

@@ -37,8 +37,9 @@ Mask = NDArray[np.bool_]
 _RPM_STEP = 80.0  # smallest change of engine speed that ends a hold [1/min]
 _RPM_STEP_RATIO = 0.015  # the same relative to engine speed
 _TURN_EVENT = np.radians(20.0)  # heading change that makes a fast turn a turn and not a gust [rad]
-_TURN_SMOOTH = 5.0  # smoothing of turn rate when looking for turns [s]
-_END_MARGIN = 1.5  # left out at the end of a stretch [s]
+_TURN_SMOOTH = 4.0  # smoothing of turn rate when looking for turns [s]
+_TURN_MARGIN = 1.5  # added on both sides of a turn [s]
+_END_MARGIN = 1.0  # left out at the end of a stretch [s]
 _AIRSPEED_DRIFT = 1.0  # largest drift of airspeed over a hold [m/s]
 _RPM_SCATTER = 0.02  # largest scatter of rpm in a hold, relative
 _RPM_SCATTER_FLOOR = 60.0  # the same at idle, where rpm moves nothing [1/min]
@@ -50,6 +51,7 @@ _SHORT = 35.0  # what counts as short [s]
 _AGITATION_SMOOTH = 3.0  # smoothing of turn rate before its scatter is taken [s]
 _AGITATION_STEP = 5.0  # step of the windows it is compared with [s]
 _JOINED = ("on_ground", "too_short", "turning")  # neighbours of one of these are told as one
+_NOTE_REACH = 2.0  # how far a note must reach into a stretch; notes are timed by hand [s]
 _BRAKE_LIMIT = 0.05  # brake position that counts as an input
 
 
@@ -170,7 +172,7 @@ def _turns(turn: Array, rate: float, limit: float) -> Mask:
     out = np.zeros(len(turn), dtype=bool)
     for first, last in _runs(fast):
         if abs(float(np.sum(turn[first:last]))) / rate > _TURN_EVENT:
-            margin = round(2.0 * rate)
+            margin = round(_TURN_MARGIN * rate)
             out[max(0, first - margin) : last + margin] = True
     return out
 
@@ -368,8 +370,10 @@ def _overlap(hold: Hold, start: float, end: float) -> float:
 
 
 def _hands_off(notes: Sequence[PilotWindow], start: float, end: float) -> bool | None:
-    """Return what the notes say of a stretch: False as soon as one touching it says so."""
-    touching = [n for n in notes if min(n.end, end) - max(n.start, start) > 0 and n.hands_off is not None]
+    """Return what the notes say of a stretch: False as soon as one reaching well into it says so."""
+    touching = [
+        n for n in notes if min(n.end, end) - max(n.start, start) > _NOTE_REACH and n.hands_off is not None
+    ]
     if any(n.hands_off is False for n in touching):
         return False
     covered = sum(min(n.end, end) - max(n.start, start) for n in touching)
