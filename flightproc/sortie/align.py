@@ -22,7 +22,7 @@ __all__ = ["Aligned", "align_log", "align_unit"]
 
 Array = NDArray[np.float64]
 
-_TURN_FLOOR = 0.35  # [s] the track leads or follows the heading by a sideslip that no log shows
+_TURN_FLOOR = 0.5  # [s] the track leads or follows the heading by a sideslip that no log shows
 _CLIMB_FLOOR = 0.05  # [s] of two heights against each other
 _POWER_CLIMB_FLOOR = 1.5  # [s] climb follows power by seconds
 _VIBRATION_FLOOR = 0.03  # [s]
@@ -194,7 +194,7 @@ def align_log(
     A stated offset is used as it is. Else UTC and what both logs saw are weighed together where they agree
     within 1 s; where they do not and the signals are strong (correlation 0.75), the signals count. In
     every case a disagreement is told. Signals: engine speed against vibration; heights against each
-    other; turn rate against track (0.35 s of uncertainty: the track leads or follows the heading by an
+    other; turn rate against track (0.5 s of uncertainty: the track leads or follows the heading by an
     unknown sideslip); climb against engine speed only where nothing else is left.
     """
     start = unit.span[0]

@@ -17,7 +17,8 @@ _COARSE_RATE = 2.0  # [Hz] of the search over the whole range
 _FINE_STEP = 0.05  # [s]
 _FINE_REACH = 3.0  # [s]
 _EXCLUDE = 10.0  # [s] about the best peak within which a second peak is the same peak
-_RIVAL = 0.9  # a second peak higher than this part of the best one makes it ambiguous
+_RIVAL = 0.65  # a second peak higher than this part of the best one makes it ambiguous
+_WORST_STD = 0.7  # [s] beyond which an offset is not found but guessed
 _PARABOLA = 0.6  # [s] to either side of the peak
 _PARTS = 12
 _DRIFT_SPAN = 1200.0  # [s] of common time from which a drift is looked for
@@ -89,7 +90,7 @@ def find_offset(
     floor : float
         Standard uncertainty that remains even with perfect agreement [s]: delays within the loggers.
     minimum_overlap : float
-        Least common time [s].
+        Least common time [s]; never less than a tenth of the shorter signal.
     weakest : float
         Least correlation accepted.
     search : tuple of float, optional
@@ -102,8 +103,8 @@ def find_offset(
     Raises
     ------
     ClockError
-        If the correlation is weak, another offset explains the signals about as well, or the logs share
-        too little time.
+        If the correlation is weak, another offset explains the signals nearly as well, parts of the flight do
+        not agree on the offset, or the logs share too little time.
 
     Notes
     -----
@@ -136,7 +137,7 @@ def find_offset(
         )
     if rival > _RIVAL:
         raise ClockError(
-            f"{what} agree about as well at another offset",
+            f"{what} agree nearly as well at another offset",
             found=f"second peak at {100 * rival:.0f} % of the best, which is at {offset:.1f} s",
             allowed=f"below {100 * _RIVAL:.0f} %",
             hint="state clock_offset_s for this log in the sortie sheet",
@@ -145,6 +146,13 @@ def find_offset(
     total = moments.sum(axis=1)
     without = np.array([_peak(offsets, _multiple_r(total - moments[:, k]))[1] for k in used])
     jackknife = float(np.sqrt((used.size - 1) / used.size * np.sum((without - without.mean()) ** 2)))
+    if not jackknife <= _WORST_STD:
+        raise ClockError(
+            f"{what} do not settle on one offset",
+            found=f"a spread of {jackknife:.1f} s about {offset:.1f} s",
+            allowed=f"at most {_WORST_STD:.1f} s",
+            hint="state clock_offset_s for this log in the sortie sheet",
+        )
     drift, epoch = 0.0, float(np.mean(centres)) - offset
     if overlap >= _DRIFT_SPAN:
         drift = _drift(offsets, moments, centres)
@@ -213,7 +221,8 @@ def _search(
     sxy = correlate(x, y)
     lag = np.arange(-(y.size - 1), x.size)
     offsets = lag / _COARSE_RATE + start_x - start_y
-    needed = min(minimum_overlap, 0.8 * min(mask_x.sum(), mask_y.sum()) / _COARSE_RATE)
+    shorter = min(mask_x.sum(), mask_y.sum()) / _COARSE_RATE
+    needed = min(max(minimum_overlap, 0.1 * shorter), 0.8 * shorter)
     allowed = n >= needed * _COARSE_RATE
     if search is not None:
         allowed &= (offsets >= search[0]) & (offsets <= search[1])

@@ -20,7 +20,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _WINDOW = 4.0  # [s] over which a change of direction is taken
-_CLIMB_WINDOW = 2.0  # [s] over which a rate of climb is taken
+_CLIMB_WINDOW = 3.0  # [s] over which a rate of climb is taken
 _RATE = 10.0  # [Hz] of the signals
 _BIN = 0.2  # [s] of the vibration level
 
@@ -225,7 +225,7 @@ def rpm_signal(recording: Recording) -> tuple[Array, Array] | None:
 
 
 def climb_signal(recording: Recording, *, measured: bool = False) -> tuple[Array, Array] | None:
-    """Return the rate of climb of a log at 10 Hz, from its height, over 2 s.
+    """Return the rate of climb of a log at 10 Hz, from its height, over 3 s.
 
     Parameters
     ----------

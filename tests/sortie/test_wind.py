@@ -1,0 +1,129 @@
+import numpy as np
+import pytest
+
+from flightproc.sortie.wind import estimate_wind, fit_wind_circle, power_groups
+
+
+def fit(flight, **changes):
+    n = flight.time.size
+    arguments = {
+        "use": np.ones(n, dtype=bool),
+        "climb": flight.climb,
+        "turn_rate": flight.turn_rate,
+        "groups": power_groups(flight.rpm, 10.0, n),
+    } | changes
+    return estimate_wind(flight.time, flight.north, flight.east, **arguments)
+
+
+@pytest.mark.analytic
+def test_circle_through_exact_points():
+    angle = np.radians([10.0, 50.0, 130.0, 250.0])
+    found = fit_wind_circle(11 * np.cos(angle) + 3, 11 * np.sin(angle) - 4, std=0.1)
+    assert (found.north, found.east, found.airspeed) == pytest.approx((3.0, -4.0, 11.0), abs=1e-9)
+    assert found.wind_speed == pytest.approx(5.0)
+    assert np.degrees(found.wind_from) == pytest.approx(np.degrees(np.arctan2(4, -3)) % 360)
+    assert np.all(np.linalg.eigvalsh(found.covariance) > 0)
+
+
+@pytest.mark.analytic
+def test_circle_refuses_too_little():
+    with pytest.raises(ValueError, match="at least three"):
+        fit_wind_circle([1.0, 2.0], [0.0, 1.0])
+    with pytest.raises(ValueError, match="on one line"):
+        fit_wind_circle([1.0, 2.0, 3.0], [2.0, 4.0, 6.0])
+
+
+@pytest.mark.synthetic
+def test_circle_covariance_covers():
+    rng = np.random.default_rng(11)
+    angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    z = []
+    for _ in range(400):
+        noise = 0.3 * rng.standard_normal((2, angle.size))
+        found = fit_wind_circle(10 * np.cos(angle) + 2 + noise[0], 10 * np.sin(angle) - 1 + noise[1])
+        z.append((np.array([found.north - 2, found.east + 1])) / np.sqrt(np.diag(found.covariance)[:2]))
+    assert np.std(z, axis=0) == pytest.approx(np.ones(2), abs=4 / np.sqrt(2 * 400) + 0.05)
+    assert np.all(np.abs(np.mean(z, axis=0)) < 4 / np.sqrt(400))
+
+
+@pytest.mark.analytic
+def test_without_gusts_the_wind_comes_out_exactly(flights):
+    flight = flights.fly(0, gust=0.0)
+    found = fit(flight)
+    assert found.found
+    assert found.mean == pytest.approx(np.array(flight.wind), abs=0.02)
+    assert found.modelled[300:500] == pytest.approx(flight.speed[300:500], abs=0.03)
+
+
+@pytest.mark.synthetic
+def test_wind_in_gusts_is_unbiased_and_its_interval_holds(flights):
+    """Gusts of 0.35 m/s with memories of 6 s: errors within the stated uncertainty, not beyond it."""
+    errors, z = [], []
+    for seed in range(16):
+        flight = flights.fly(seed)
+        found = fit(flight)
+        assert found.found, found.words
+        error = found.mean - flight.wind
+        errors.append(error)
+        z.append(error / np.sqrt(np.diag(found.covariance)))
+    spread = np.sqrt(np.mean(np.square(z), axis=0))
+    assert np.all(spread < 1.3)
+    assert np.all(spread > 0.3)
+    assert np.max(np.abs(errors)) < 0.3
+    assert np.all(np.abs(np.mean(errors, axis=0)) < 4 * np.std(errors, axis=0) / np.sqrt(16))
+
+
+@pytest.mark.synthetic
+def test_brakes_that_slow_the_turns_do_not_bend_the_wind(flights):
+    flight = flights.fly(3, turn_law=-0.5, gust=0.1)
+    found = fit(flight)
+    assert found.mean == pytest.approx(np.array(flight.wind), abs=0.12)
+    assert found.turn_factor < 0.2
+
+
+@pytest.mark.synthetic
+def test_a_narrow_fan_of_headings_is_refused(flights):
+    for seed in range(5):
+        flight = flights.fly(seed, legs=((6800, 0), (0, 20), (6800, 350), (5200, 10)))
+        found = fit(flight)
+        assert not found.found
+        assert "do not determine it" in found.words
+
+
+@pytest.mark.synthetic
+def test_a_strong_change_of_wind_is_followed(flights):
+    flight = flights.fly(5, drift=(4.0, -2.0), gust=0.2)
+    found = fit(flight)
+    assert found.trend == "time"
+    part = np.linspace(-0.5, 0.5, flight.time.size)
+    assert found.wind_north == pytest.approx(flight.wind[0] + 4.0 * part, abs=0.6)
+    assert found.wind_east == pytest.approx(flight.wind[1] - 2.0 * part, abs=0.6)
+    assert found.mean == pytest.approx(np.array(flight.wind), abs=0.3)
+
+
+@pytest.mark.synthetic
+def test_a_pitot_of_wrong_scale_is_scaled(flights):
+    flight = flights.fly(6, gust=0.2)
+    found = fit(flight, relative_airspeed=flight.speed / 1.07, groups=None)
+    assert found.group_speed[0] == pytest.approx(1.07, abs=0.02)
+    assert found.mean == pytest.approx(np.array(flight.wind), abs=0.2)
+
+
+@pytest.mark.analytic
+def test_little_flight_is_not_enough(flights):
+    flight = flights.fly(7)
+    use = np.zeros(flight.time.size, dtype=bool)
+    use[100:300] = True
+    found = fit(flight, use=use)
+    assert not found.found
+    assert "less than 30 s" in found.words
+
+
+@pytest.mark.analytic
+def test_power_groups_follow_the_plateaus():
+    rpm = np.repeat([0.0, 6000.0, 7600.0, 6000.0], 400)
+    group = power_groups(rpm, 10.0, rpm.size)
+    assert [int(group[i]) for i in (200, 600, 1000, 1400)] == [0, 1, 2, 1]
+    assert group[405] == -1
+    assert np.all(power_groups(None, 10.0, 50) == 0)
+    assert np.all(power_groups(np.full(50, np.nan), 10.0, 50) == 0)
