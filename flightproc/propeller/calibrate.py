@@ -15,6 +15,7 @@ from ..rig.model import RigCurve
 from .blade import Blade
 from .elements import ElementSolution, solve_elements
 from .polar import AnalyticPolar
+from .posterior import explore_posterior
 
 __all__ = [
     "BladeComparison",
@@ -28,11 +29,9 @@ __all__ = [
 
 Array = NDArray[np.float64]
 
-_NAMES = ("pitch_offset", "log_profile_drag", "log_max_lift", "log_chord")
+_NAMES = ("pitch_offset", "log_drag", "log_max_lift", "log_chord")
 _MODEL_STD = 0.05  # of static torque and of static thrust, common to all points of a kind
-_RATIO_STD = (
-    0.07  # of Q(V) / Q(0) from J = 0.1 up: the mean rms over wind-tunnel propellers of measured blades
-)
+_RATIO_STD = 0.05  # of Q(V) / Q(0) from J = 0.1 up: what measured wind-tunnel propellers show
 _RATIO_STD_ASSUMED = 0.10  # the same for an assumed helix
 _MERIT_MOST = 0.9  # figure of merit above which a rig thrust is not believed
 _COMMON_SOURCES = ("spacing", "zero", "leak")
@@ -49,7 +48,7 @@ class CalibratedBlade:
     polar : AnalyticPolar
         Polar before calibration.
     names : tuple of str
-        ``pitch_offset`` [rad] and the logarithms of the factors on profile drag, maximum lift and chord.
+        ``pitch_offset`` [rad] and the logarithms of the factors on section drag, maximum lift and chord.
     values : ndarray, shape (4,)
         Most probable values; all zero for an uncalibrated blade.
     covariance : ndarray, shape (4, 4)
@@ -64,6 +63,8 @@ class CalibratedBlade:
         As solved.
     speed_of_sound : float or None
         As solved [m/s].
+    draws : ndarray, shape (n, 4), optional
+        Equally weighted draws of the values; a normal distribution stands in where there are none.
     words : tuple of str
         What the calibration rests on, and what it does not fit.
     """
@@ -78,11 +79,14 @@ class CalibratedBlade:
     measurements: int
     tip_loss: bool = True
     speed_of_sound: float | None = 340.3
+    draws: Array | None = None
     words: tuple[str, ...] = ()
 
     @property
     def pitch_offset(self) -> Quantity:
         """Fitted pitch offset [rad]."""
+        if self.draws is not None:
+            return Quantity.from_samples(self.draws[:, 0], "rad", value=float(self.values[0]))
         return Quantity.of(float(self.values[0]), math.sqrt(float(self.covariance[0, 0])), "rad")
 
     def solve(
@@ -115,7 +119,7 @@ def _solve(
 ) -> ElementSolution:
     polar = replace(
         case.polar,
-        profile_drag=case.polar.profile_drag * np.exp(scalars[:, 1:2]),
+        drag_factor=case.polar.drag_factor * np.exp(scalars[:, 1:2]),
         max_lift=case.polar.max_lift * np.exp(scalars[:, 2:3]),
     )
     return solve_elements(
@@ -147,7 +151,7 @@ def fit_blade(
     speed_of_sound: float | None = 340.3,
     notes: tuple[str, ...] = (),
 ) -> CalibratedBlade:
-    """Fit pitch offset, profile drag, maximum lift and chord to static measurements, with priors.
+    """Fit pitch offset, section drag, maximum lift and chord to static measurements, with priors.
 
     Parameters
     ----------
@@ -179,14 +183,14 @@ def fit_blade(
 
     Notes
     -----
-    Maximum a posteriori fit on logarithms. Priors (standard deviation about zero): pitch offset 2 deg for a
-    table and 3 deg for an assumed helix, profile drag 40 %, maximum lift 15 %, chord as the blade says. A
-    blade has nearly constant C_Q at rest, so all torque points together fix little more than one number; what
-    they cannot decide stays at the priors, and the covariance says so. Where the points scatter about the
-    blade's curve more than their uncertainties, these are widened by the root of chi^2 per degree of freedom.
+    Bayesian fit on logarithms; the posterior is drawn from as `explore_posterior` does, since pitch and drag
+    can stand in for each other and leave more than one peak. Priors (standard deviation about zero): pitch
+    offset 2 deg for a table and 3 deg for an assumed helix, section drag 40 %, maximum lift 15 %, chord as
+    the blade says. A blade has nearly constant C_Q at rest, so all torque points together fix little more
+    than one number; what they cannot decide stays at the priors, and the covariance says so. Where the points
+    scatter about the blade's curve more than their uncertainties, these are widened by the root of chi^2 per
+    degree of freedom.
     """
-    from scipy.optimize import least_squares
-
     rpm = np.atleast_1d(np.asarray(rpm_propeller, dtype=float))
     q = np.atleast_1d(np.asarray(torque, dtype=float))
     uq = np.broadcast_to(np.asarray(torque_std, dtype=float), q.shape)
@@ -225,29 +229,21 @@ def fit_blade(
         loads = [run.torque.reshape(len(rows), -1)[:, use_q], run.thrust.reshape(len(rows), -1)[:, use_t]]
         return np.log(np.maximum(np.hstack(loads), 1e-9))
 
-    steps = np.diag(1e-3 * prior)
+    starts = [np.zeros(4), prior * np.array([1.5, -0.5, 0.0, 0.0]), prior * np.array([-1.5, 1.0, 0.0, 0.0])]
+    spare = max(count - (2 if np.any(use_t) else 1), 1)
     widen = 1.0
-    values, covariance, chi2 = case.values, case.covariance, 0.0
     for attempt in range(2):
         inverse = np.linalg.inv(np.linalg.cholesky(shared + np.diag((widen * independent) ** 2)))
 
-        def whitened(x: Array, inverse: Array = inverse) -> Array:
-            return np.concatenate([inverse @ (measured - modelled(x[None, :])[0]), x / prior])
+        def residuals(rows: Array, inverse: Array = inverse) -> Array:
+            return np.hstack([(measured - modelled(rows)) @ inverse.T, rows / prior])
 
-        def slope(x: Array, inverse: Array = inverse) -> Array:
-            both = modelled(np.concatenate([x + steps, x - steps]))
-            slopes = (both[:4] - both[4:]) / (2e-3 * prior[:, None])
-            return np.concatenate([-inverse @ slopes.T, np.diag(1.0 / prior)])
-
-        fit = least_squares(whitened, values, jac=slope, method="lm", x_scale=prior, xtol=1e-8, ftol=1e-8)
-        values = np.asarray(fit.x, dtype=float)
-        jacobian = np.asarray(fit.jac, dtype=float)
-        covariance = np.linalg.inv(jacobian.T @ jacobian)
-        chi2 = float(np.sum(whitened(values)[:count] ** 2))
-        spare = max(count - (2 if np.any(use_t) else 1), 1)
+        found = explore_posterior(residuals, starts, prior)
+        chi2 = float(np.sum(residuals(found.peak[None, :])[0, :count] ** 2))
         if attempt or chi2 <= spare:
             break
         widen = math.sqrt(chi2 / spare)
+    values, covariance = found.peak, found.covariance
 
     words = [*notes, blade.words] if blade.words else list(notes)
     words.append(
@@ -255,7 +251,7 @@ def fit_blade(
         f"fitted to {count_q} torques and {count - count_q} thrusts"
     )
     if count == count_q:
-        words.append("no thrust was measured: profile drag and maximum lift rest on their priors")
+        words.append("no thrust was measured: section drag and maximum lift rest mostly on their priors")
     if widen > 1.0:
         words.append(
             "the rig points do not follow the blade, whose coefficients are nearly constant at rest; "
@@ -264,7 +260,14 @@ def fit_blade(
     if np.any(np.abs(values) > 2.0 * prior):
         far = [name for name, x, s in zip(_NAMES, values, prior, strict=True) if abs(x) > 2.0 * s]
         words.append(f"{', '.join(far)} lies more than two prior standard deviations off: check the geometry")
-    return replace(case, values=values, covariance=covariance, chi2=chi2, words=tuple(words))
+    if found.peaks > 1:
+        words.append(
+            f"{found.peaks} separate blades explain the rig about equally (more pitch with less drag, or the "
+            "reverse); the intervals hold them all"
+        )
+    return replace(
+        case, values=values, covariance=covariance, chi2=chi2, draws=found.draws, words=tuple(words)
+    )
 
 
 def calibrate_blade(
@@ -279,13 +282,14 @@ def calibrate_blade(
     curve : RigCurve
         Static torque and, where measured, thrust.
     gear_ratio : float
-        Engine revolutions per propeller revolution.
+        Engine revolutions per propeller revolution, where the curve does not bring that of the rig.
     polar : AnalyticPolar, optional
         Starting polar.
 
     Returns
     -------
     CalibratedBlade
+        With a word where the rig's propeller was of another diameter.
 
     Raises
     ------
@@ -293,7 +297,8 @@ def calibrate_blade(
         Without a usable point.
     """
     points = [p for p in curve.points if p.torque.known and p.rpm > 0.0]
-    rpm = np.array([p.rpm for p in points]) / gear_ratio
+    gear = gear_ratio if curve.gear_ratio is None else curve.gear_ratio
+    rpm = np.array([p.rpm for p in points]) / gear
     torque = np.array([p.torque.value or 0.0 for p in points])
     whole = np.array([p.torque.std if p.torque.std is not None else math.nan for p in points])
     common = np.array([[p.torque.budget.get(name, 0.0) for p in points] for name in _COMMON_SOURCES])
@@ -305,7 +310,12 @@ def calibrate_blade(
         [p.thrust.value if ok else math.nan for p, ok in zip(points, possible, strict=True)], float
     )
     dropped = sum(p.thrust.known for p in points) - sum(possible)
-    notes = (f"{dropped} thrusts that the torque cannot pay for were left out",) if dropped else ()
+    notes = [f"{dropped} thrusts that the torque cannot pay for were left out"] if dropped else []
+    if curve.diameter is not None and abs(curve.diameter / blade.diameter - 1.0) > 0.005:
+        notes.append(
+            f"the rig's propeller has a diameter of {curve.diameter:.3g} m, not {blade.diameter:.3g} m: "
+            "the calibration mixes two propellers"
+        )
     thrust_std = np.array(
         [0.05 * v if p.thrust.std is None else p.thrust.std for p, v in zip(points, thrust, strict=True)]
     )
@@ -320,7 +330,7 @@ def calibrate_blade(
         thrust_std=thrust_std,
         common_std=np.vstack([common, density_row]),
         polar=polar,
-        notes=notes,
+        notes=tuple(notes),
     )
 
 
@@ -439,7 +449,7 @@ def compare_blade(
     Parameters
     ----------
     calibrated : CalibratedBlade
-        Its covariance is drawn from.
+        Its posterior is drawn from.
     rpm_propeller : float
         [1/min], the same at rest and in flight.
     airspeed : Quantity or float
@@ -467,7 +477,7 @@ def compare_blade(
     Notes
     -----
     The draws share the blade's scalars at rest and in flight. The predicted ratios also carry a model
-    uncertainty of 7 % from J = 0.1 up (10 % for an assumed helix), falling to none at J = 0, where they are 1
+    uncertainty of 5 % from J = 0.1 up (10 % for an assumed helix), falling to none at J = 0, where they are 1
     by definition.
     """
     if isinstance(airspeed, Quantity):
@@ -485,9 +495,12 @@ def compare_blade(
             allowed="0 to 1",
         )
     random = np.random.default_rng(seed)
-    scalars = random.multivariate_normal(
-        calibrated.values, calibrated.covariance, size=draws, method="cholesky"
-    )
+    if calibrated.draws is None:
+        scalars = random.multivariate_normal(
+            calibrated.values, calibrated.covariance, size=draws, method="cholesky"
+        )
+    else:
+        scalars = calibrated.draws[np.arange(draws) % len(calibrated.draws)]
     speeds = np.maximum(random.normal(speed, speed_std, draws), 0.0)
     densities = np.maximum(random.normal(density, density_std, draws), 0.1 * density)
     wakes = random.uniform(low, high, draws)
@@ -533,7 +546,19 @@ def compare_blade(
         words=(
             *calibrated.words,
             f"inflow behind the pilot taken as {1 - high:.2g} to {1 - low:.2g} of the airspeed",
+            *_unsolved_words(rest, air),
         ),
+    )
+
+
+def _unsolved_words(*runs: ElementSolution) -> tuple[str, ...]:
+    lost = np.any([~run.converged.all(axis=0) for run in runs], axis=0)
+    if not lost.any():
+        return ()
+    places = (runs[0].blade.radius / runs[0].blade.tip_radius)[lost]
+    return (
+        f"no inflow angle was found for elements from {places.min():.2f} to {places.max():.2f} R; "
+        "they carry no load",
     )
 
 

@@ -113,6 +113,8 @@ class AnalyticPolar:
         Factor of (c/r)^2 in the stall delay; 0 switches it off.
     delay_drag : float
         Share of the drag that goes with the regained lift, if that acts at right angles to the chord.
+    drag_factor : float
+        Times the whole section drag, attached and separated.
 
     Notes
     -----
@@ -156,6 +158,7 @@ class AnalyticPolar:
     reynolds_exponent: float = -0.4
     stall_delay: float | Array = 3.0
     delay_drag: float | Array = 1.0
+    drag_factor: float | Array = 1.0
 
     def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
         """Return lift and drag coefficients; see `Polar.coefficients`."""
@@ -187,7 +190,8 @@ class AnalyticPolar:
         taper = 1.0 - _smooth_step((incidence - _TAPER_START) / (_TAPER_END - _TAPER_START))
         delay = np.where(incidence_sine > 0.0, share * taper, 0.0)
         gain = delay * (potential - lift)
-        return lift + gain, drag + self.delay_drag * gain * sine / np.maximum(cosine, 0.1)
+        drag = drag + self.delay_drag * gain * sine / np.maximum(cosine, 0.1)
+        return lift + gain, self.drag_factor * drag
 
 
 _TAPER_START = 2.0 * math.sin(math.radians(15.0))  # 30 deg as a chord of the circle
