@@ -82,14 +82,22 @@ def _turns(rows: Sequence[ComparisonRow], holds: Sequence[HoldResult]) -> list[s
     rate = Quantity.of(mean, std, "rad/s").degrees("deg/s")
     residual = [h.residual_turning_moment for h in here if h.residual_turning_moment.known]
     text = f"At {row.rpm.value:.0f} rpm, hands off, the glider turns at {rate.text()}"
-    if residual and all(q.value is not None for q in residual):
+    if residual:
         middle = sum(q.value or 0.0 for q in residual) / len(residual)
         low = min(q.low95 or 0.0 for q in residual)
         high = max(q.high95 or 0.0 for q in residual)
-        text += (
-            f"; a roll moment of about {middle:.0f} N m ({low:.0f} to {high:.0f}) would give that turn: what "
-            "the pilot still holds against, the wing's own bias included"
-        )
+        if low <= 0.0 <= high:
+            text += (
+                " on average; in this air that does not tell whether the pilot has anything left to hold "
+                "against "
+                f"(the roll moment that would give it lies between {low:.0f} and {high:.0f} N m)"
+            )
+        else:
+            text += (
+                f"; a roll moment of about {middle:.0f} N m ({low:.0f} to {high:.0f}) would give that turn: "
+                "what "
+                "the pilot still holds against, the wing's own bias included"
+            )
     out = [text.replace(" -", " −") + "."]
     excess = [h.excess_turn for h in here if h.excess_turn.known]
     clear = [q for q in excess if (q.low95 or 0.0) > 0.0 or (q.high95 or 0.0) < 0.0]

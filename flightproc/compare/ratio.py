@@ -22,6 +22,7 @@ __all__ = ["Comparison", "Compensation", "Propulsion", "compare_with_rig"]
 Array = NDArray[np.float64]
 
 _GROUP = 0.025  # relative spread of rpm within one group
+_OWN = "scatter in the hold"
 _NO_RIG = "no rig sheet was given"
 
 
@@ -188,7 +189,9 @@ def compare_with_rig(
                 ),
                 airspeed=airspeed,
                 advance_ratio=Quantity.of(speed / per_rev, speed_std / per_rev, ""),
-                roll_moment=Quantity.from_samples(moment, "N m", value=best_moment),
+                roll_moment=Quantity.from_samples(
+                    moment, "N m", value=best_moment, budget=_budget(solution, group, weight)
+                ),
                 static_torque=static,
                 torque_ratio=ratio,
                 alpha_075_static=row_angles[0],
@@ -203,8 +206,17 @@ def compare_with_rig(
     return Comparison(tuple(rows), tuple(angles), overall, tuple(words))
 
 
+def _budget(solution: MomentSolution, group: Sequence[int], weight: Array) -> dict[str, float]:
+    """Return the group's budget: what scatters from hold to hold averages out, what is shared does not."""
+    out: dict[str, float] = {}
+    for source in solution.roll_moment[group[0]].budget:
+        parts = weight * np.array([solution.roll_moment[i].budget.get(source, 0.0) for i in group])
+        out[source] = float(np.sqrt(np.sum(parts**2)) if source == _OWN else np.sum(parts))
+    return out
+
+
 def _scatter(moment: Quantity) -> float:
-    own = moment.budget.get("scatter in the hold")
+    own = moment.budget.get(_OWN)
     return own if own is not None else (moment.std or 1.0)
 
 

@@ -134,15 +134,17 @@ def _propose(
         if not airborne[first:last].mean() > 0.9:
             rejected.append(Rejected(start, end, "on_ground", "not in flight"))
         elif turning[first:last].mean() > 0.5:
-            mean = np.degrees(turn[first:last].mean())
+            smooth = _boxcar(turn[first:last], round(_TURN_SMOOTH * rate))
+            peak = np.degrees(smooth[int(np.argmax(np.abs(smooth)))])
             limit = np.degrees(settings.straight_limit)
             rejected.append(
                 Rejected(
                     start,
                     end,
                     "turning",
-                    f"turns at {mean:+.1f} deg/s on average, more than the straight-flight limit of "
-                    f"{limit:.1f} deg/s: taken for a turn flown by the pilot",
+                    f"turns at up to {peak:+.1f} deg/s, beyond the straight-flight limit of {limit:.1f} "
+                    "deg/s: "
+                    "taken for a turn flown by the pilot",
                 )
             )
         else:

@@ -15,7 +15,7 @@ from ..channels import GRAVITY
 __all__ = ["Frame", "Priors", "Wing", "make_priors"]
 
 _RISER_STIFFNESS = (250.0, 145.0)  # uniform over 0 to 500 N m/rad: mean and standard deviation
-_TURN_COEFFICIENT = (4.0, 3.0)  # c_L, covers 1 to 8 of rigid-wing models with soft and stiff risers
+_TURN_COEFFICIENT = (4.0, 3.0)  # c_L: median, spread; log-normal, 95 % within 1 and 15
 _YAW_OVER_ROLL = (3.0, 0.4)  # c_N / c_L: median and relative spread (log-normal)
 _TURN_MODEL = 0.2  # relative change of c_L from glide to power
 _HANG_ZERO_DRIFT = math.radians(0.3) / 3600.0  # [rad/s], accelerometer offset with temperature
@@ -76,7 +76,7 @@ class Priors:
     stiffness, stiffness_std : float
         K at one g [N m/rad].
     turn_coefficient, turn_coefficient_std : float
-        c_L [1].
+        c_L [1], positive, so that the spread is taken for that of a log-normal law.
     yaw_over_roll, yaw_over_roll_spread : float
         c_N / c_L, median and log-normal spread [1].
     turn_model : float

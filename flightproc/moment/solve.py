@@ -92,8 +92,9 @@ class MomentSolution:
 class _Problem:
     """The whole system in arrays; ``x`` is the parameter vector.
 
-    ``x`` holds: 0 eta0, 1 eta drift, 2 log(K / K0), 3 ballast factor, 4 idle factor, 5 c0, 6 c0 drift, 7 c_L,
-    8 yaw error of the sensor, then the free roll moments [10 N m], then the free excess turns [r_hat / 0.01].
+    ``x`` holds: 0 eta0, 1 eta drift, 2 log(K / K0), 3 ballast factor, 4 idle factor, 5 c0, 6 c0 drift,
+    7 log(c_L / c_L0), 8 yaw error of the sensor, then the free roll moments [10 N m], then the free excess
+    turns [r_hat / 0.01].
     """
 
     eta: Array
@@ -103,7 +104,7 @@ class _Problem:
     extra: Array  # K_i - K [N m/rad]
     known: Array  # known ballast moment [N m]
     idle: Array  # moment of an idling propeller, nominal [N m]
-    gain: Array  # 1 / (q S b) [1/(N m)]
+    gain: Array  # c_L0 / (q S b) [1/(N m)]
     pitch: Array  # pitch to apparent gravity, from its mean over holds without power [rad]
     power: NDArray[np.intp]  # indices of power holds
     prior_mean: Array
@@ -126,7 +127,7 @@ class _Problem:
         total = self.moments(x)
         stiffness = self.reference * np.exp(x[2]) + self.extra
         eta = x[0] + x[1] * self.since + total / stiffness + x[8] * self.pitch
-        r_hat = x[5] + x[6] * self.since + x[7] * total * self.gain
+        r_hat = x[5] + x[6] * self.since + np.exp(x[7]) * total * self.gain
         r_hat[self.power] += x[_SHARED + len(self.power) :] * 0.01
         from scipy.linalg import solve_triangular
 
@@ -227,7 +228,11 @@ def solve_moments(
         ),
         hang_zero=Quantity.from_samples(x[:, 0], "rad", value=float(best[0])),
         hang_drift=Quantity.from_samples(x[:, 1], "rad/s", value=float(best[1])),
-        turn_coefficient=Quantity.from_samples(x[:, 7], "", value=float(best[7])),
+        turn_coefficient=Quantity.from_samples(
+            priors.turn_coefficient * np.exp(x[:, 7]),
+            "",
+            value=float(priors.turn_coefficient * np.exp(best[7])),
+        ),
         turn_zero=Quantity.from_samples(x[:, 5], "", value=float(best[5])),
         airspeed=airspeed,
         airspeed_std=np.hypot(own_std, airspeed_common_std),
@@ -281,8 +286,6 @@ def _build(
     covariance = _to_reduced(observed, airspeed, wing)
     density = np.where(np.isfinite(observed.density), observed.density, 1.2)
     dynamic = 0.5 * density * airspeed**2
-    spread = priors.stiffness_std / priors.stiffness
-    log_std = float(np.sqrt(np.log1p(spread**2)))
     jitter = 1e-16 * np.trace(covariance) * np.eye(2 * k)
     return _Problem(
         eta=observed.hang_roll,
@@ -292,20 +295,20 @@ def _build(
         extra=extra,
         known=known,
         idle=np.where(power, 0.0, idle_moment),
-        gain=1.0 / (dynamic * wing.area * wing.span),
+        gain=priors.turn_coefficient / (dynamic * wing.area * wing.span),
         pitch=np.nan_to_num(observed.hang_pitch - np.nanmean(observed.hang_pitch[~power])),
         power=np.flatnonzero(power).astype(np.intp),
-        prior_mean=np.array([0, 0, 0, 0, 0, 0, 0, priors.turn_coefficient, 0], dtype=float),
+        prior_mean=np.array([0, 0, 0, 0, 0, 0, 0, 0, 0], dtype=float),
         prior_std=np.array(
             [
                 1.0,
                 priors.hang_zero_drift,
-                log_std,
+                _log_std(priors.stiffness, priors.stiffness_std),
                 max(ballast_std, 1e-4),
                 max(idle_relative_std, 1e-4),
                 1.0,
                 priors.turn_zero_drift * wing.span / (2.0 * float(np.mean(airspeed))),
-                priors.turn_coefficient_std,
+                _log_std(priors.turn_coefficient, priors.turn_coefficient_std),
                 mount_yaw_std if np.isfinite(mount_yaw_std) else _MOUNT_YAW_STD,
             ]
         ),
@@ -361,10 +364,13 @@ def _per_hold(
 ) -> dict[str, Any]:
     """Return what :class:`MomentSolution` keeps per hold, from draws ``x``, ``speed`` and ``density``."""
     k, power, draws = len(holds), problem.power, len(x)
-    coefficient = np.where(x[:, 7:8] > 0.05, x[:, 7:8], np.nan)
-    if np.isnan(coefficient).mean() > 0.02:
+    coefficient = priors.turn_coefficient * np.exp(x[:, 7:8])
+    spread = float(np.std(x[:, 7]))
+    if spread > 0.4:
         words.append(
-            "the turn coefficient is barely known: yaw and residual moments are given for its positive values"
+            f"the glider's turn per newton metre is known only within a factor of {np.exp(2 * spread):.1f} "
+            "either "
+            "way (95 %), and so are yaw and residual moments: gusts turn the wing more than the ballast does"
         )
     roll_draws = np.full((draws, k), np.nan)
     roll_draws[:, power] = x[:, _SHARED : _SHARED + len(power)] * 10.0
@@ -378,7 +384,7 @@ def _per_hold(
     excess[:, power] = x[:, _SHARED + len(power) :] * 0.01
     # c_L comes from glides; under power it may differ
     model = priors.turn_model * rng.standard_normal((draws, 1))
-    excess = excess - model * x[:, 7:8] * problem.moments(x) * problem.gain
+    excess = excess - model * np.exp(x[:, 7:8]) * problem.moments(x) * problem.gain
     ratio = priors.yaw_over_roll * np.exp(priors.yaw_over_roll_spread * rng.standard_normal((draws, 1)))
     yaw = excess * moment_scale / ratio
     excess = excess * rate_scale
@@ -413,6 +419,11 @@ def _per_hold(
         "residual": tuple(residual_out),
         "roll_draws": roll_draws,
     }
+
+
+def _log_std(median: float, std: float) -> float:
+    """Return the standard deviation of the logarithm of a log-normal quantity with this relative spread."""
+    return float(np.sqrt(np.log1p((std / median) ** 2)))
 
 
 def _budget(problem: _Problem, posterior: Array, best: Array, hold: int) -> dict[str, float]:

@@ -281,11 +281,11 @@ class AircraftSheet(Sheet):
     hung_mass_kg: Annotated[
         float,
         Field(
-            "all that hangs below the hang points: pilot, unit, fuel, at mid-flight",
+            "all below the hang points at mid-flight: pilot, unit, fuel, and ballast carried along",
             "kg",
             20,
             400,
-            how="weigh the pilot with the unit on; take half the fuel burnt off",
+            how="weigh the pilot with the unit and ballast on; take half the fuel burnt off",
             typical="90 to 150",
             example=118.0,
         ),

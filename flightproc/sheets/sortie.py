@@ -87,7 +87,10 @@ class AirEntry(Sheet):
 
 
 class BallastLeg(Span):
-    """A glide with a known mass at a known lateral arm: what the hang roll is calibrated with."""
+    """A glide with a known mass at a known lateral arm: what the hang roll is calibrated with.
+
+    The ballast rides along for the whole sortie and is only moved to the side, so the hung mass includes it.
+    """
 
     mass_kg: Annotated[
         float,
@@ -116,18 +119,6 @@ class BallastLeg(Span):
             example="right",
         ),
     ]
-    drop_m: Annotated[
-        float | None,
-        Field(
-            "how far the ballast hangs below the hang points",
-            "m",
-            -1,
-            3,
-            how="tape measure",
-            typical="0.2 to 0.6",
-            example=0.4,
-        ),
-    ] = None
 
     @property
     def moment(self) -> float:

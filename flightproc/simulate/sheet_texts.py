@@ -83,7 +83,6 @@ def sortie_text(truth: dict[str, Any], stated: Stated, day: date) -> str:
                 f"arm_m = {stated.ballast_arm}",
                 f"arm_std_m = {stated.ballast_arm_std}",
                 f'side = "{hold["ballast_side"]}"',
-                f"drop_m = {stated.hang_arm}",
                 f"start_s = {ceil(hold['settling_start_s'])}",
                 f"end_s = {floor(hold['end_s'])}",
             ]
