@@ -1,0 +1,40 @@
+"""docs/formats.md says what the code does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from flightproc.channels import CHANNELS
+from flightproc.readers import READERS
+from flightproc.readers.ulog_map import FEEDS
+from flightproc.readers.units import allowed_units
+
+pytestmark = pytest.mark.regression
+
+PAGE = (Path(__file__).resolve().parents[2] / "docs" / "formats.md").read_text(encoding="utf-8")
+
+
+def source(feed):
+    return f"`{feed.topic}.{'q' if feed.fields[0] == 'q[0]' else feed.fields[0]}`"
+
+
+@pytest.mark.parametrize("channel", sorted({feed.channel for feed in FEEDS}))
+def test_ulog_sources_in_order(channel):
+    row = next(line for line in PAGE.splitlines() if line.startswith(f"| `{channel}` | "))
+    listed = [cell.strip() for cell in row.split("|")[2].split(", ")]
+    expected = [source(feed) for feed in FEEDS if feed.channel == channel]
+    if channel == "rpm":
+        expected.append("`esc_status.esc[k].esc_rpm`")
+    assert listed == expected
+
+
+@pytest.mark.parametrize("channel", ["time", *CHANNELS])
+def test_units(channel):
+    assert any(line.endswith(f"| {allowed_units(channel)} |") for line in PAGE.splitlines())
+
+
+def test_every_reader_has_its_chapter():
+    for reader in READERS:
+        assert f"\n## {reader.NAME}" in PAGE
