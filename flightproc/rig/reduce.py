@@ -108,7 +108,8 @@ def reduce_rig(sheet: RigSheet, *, gear_ratio: float, diameter: float, swing: st
     - ``zero``: swing and resolution of the zero readings; with several, no less than their drift taken as
       uniform over its range. Common to all points.
     - ``leak``: a change D of the sum of both scales tells of thrust or legs that load the rig. How it divides
-      between the scales is not known; the difference may be off by up to D, uniform: u = |D| / sqrt(3).
+      between the scales is not known; the difference may be off by up to D, uniform: u = |D| / sqrt(3). What
+      reading the scales explains of D is taken off first, as it is in the other sources.
       The division is taken to be the same at every speed, so the error is common to all points.
 
     The uncertainty of rpm is not in the torque's budget; it goes into the fit by its effective variance.
@@ -145,8 +146,9 @@ def reduce_rig(sheet: RigSheet, *, gear_ratio: float, diameter: float, swing: st
         torque = arm * abs(net)
         sum_change = reading.left_kg + reading.right_kg - zero.total
         swung = _swing_std(reading, divisor)
-        sums_std = math.sqrt(swung**2 + 2.0 * step**2 + zero.total_std**2)
-        leak = sum_change if abs(sum_change) > 2.0 * step else 0.0
+        noise = math.sqrt(2.0) * math.hypot(step, sheet.scale_std_kg)
+        sums_std = math.hypot(swung, noise, zero.total_std)
+        leak = math.copysign(math.sqrt(max(sum_change**2 - sums_std**2, 0.0)), sum_change)
         budget = {
             "swing": arm * swung,
             "resolution": arm * math.sqrt(2.0) * step,
@@ -273,6 +275,7 @@ def _leak_words(powered: Sequence[RigReading], points: Sequence[RigPoint], total
         if (change := point.sum_change.value) is not None
         and total > 0.0
         and (abs(change) > _LEAK_TOLD_KG or abs(change) > _LEAK_TOLD_SHARE * total)
+        and abs(change) > 2.0 * (point.sum_change.std or 0.0)
     ]
     if not told:
         return []
