@@ -84,7 +84,9 @@ def read(
     doubts: dict[str, str] = {}
     if not columns:
         uses, doubts = guess_columns(table.columns, {timing.column} if timing else set())
-    keep = builder.clock(time, timing.column if timing else "time") if timing else np.zeros(0, dtype=bool)
+    keep = np.zeros(time.size, dtype=bool)
+    if timing and np.isfinite(time).any():
+        keep = builder.clock(time, timing.column)
     fed: dict[str, str] = {}
     if timing and keep.any():
         for use in uses:
@@ -190,7 +192,7 @@ def _read_time(builder: RecordingBuilder, table: dict[str, Column], use: ColumnU
     column = table[use.column]
     says_utc = "utc" in use.unit.casefold() or "utc" in column.name.casefold()
     if column.texts is not None:
-        return _read_dates(builder, column, says_utc)
+        return _read_dates(builder, column, says_utc, guessed=use.note.startswith("guess"))
     unit = find_unit(use.unit) if use.unit else None
     scale = TIME_UNITS.get(unit or "s", 1.0)
     if column.whole is not None:
@@ -209,7 +211,7 @@ def _read_time(builder: RecordingBuilder, table: dict[str, Column], use: ColumnU
     return np.round(seconds + first, 9)
 
 
-def _read_dates(builder: RecordingBuilder, column: Column, says_utc: bool) -> Array:
+def _read_dates(builder: RecordingBuilder, column: Column, says_utc: bool, *, guessed: bool) -> Array:
     """Return seconds from dates and times, or from times of day, as text."""
     assert column.texts is not None
     texts = [str(text) for text in column.texts]
@@ -229,6 +231,9 @@ def _read_dates(builder: RecordingBuilder, column: Column, says_utc: bool) -> Ar
         return np.round(seconds, 9)
     parsed = pd.to_datetime(pd.Series(texts), errors="coerce", format="ISO8601", utc=True)
     good = parsed.notna().to_numpy(dtype=bool)
+    if not good.any() and guessed:
+        builder.tell("no_time", column.name, f'holds no time that can be read (such as "{texts[0][:40]}")')
+        return np.full(len(texts), np.nan)
     if not good.any():
         raise UnreadableLogError(
             "this column is to be time, but holds no time that can be read",

@@ -57,7 +57,9 @@ def _lookalike(head: bytes) -> str:
         return "it looks like a FIT file, for which there is no reader yet; export it as GPX"
     if text[:1] == b"A" and b"\nHF" in head:
         return "it looks like an IGC file, for which there is no reader yet; export it as GPX"
-    if text[:3] in (b"$GP", b"$GN", b"$GL") or b"\n$GP" in head or b"\n$GN" in head:
+    if head[:2] == b"\x00\x05" and head[8:9] in (b"\xfe", b"\xfd"):
+        return "it looks like a telemetry log, for which there is no reader yet; export it as CSV"
+    if any(talker in head for talker in (b"$GP", b"$GN", b"$GL")):
         return "it looks like an NMEA stream, for which there is no reader yet; export it as GPX"
     if text[:5] == b"<?xml" or text[:1] == b"<":
         return "it is XML, but not GPX: export the flight as GPX"

@@ -183,7 +183,7 @@ def looks_delimited(head: bytes, complete: bool) -> bool:
     lines = [line for line in lines if not _is_comment(line)]
     if not lines or lines[0].lstrip().startswith(("<", "{")):
         return False
-    sentences = sum(bool(re.match(r"^\s*[$!][A-Z]{2,}", line)) for line in lines[:50])
+    sentences = sum(bool(re.search(r"(?:^|[\s|])[$!][A-Z]{2,}", line)) for line in lines[:50])
     records = sum(bool(re.match(r"^[BHIJ][A-Z0-9]{4,}", line)) for line in lines[:50])
     if sentences > len(lines[:50]) // 3 or (records > len(lines[:50]) // 2 and lines[0].startswith("A")):
         return False
@@ -342,7 +342,7 @@ def _read_columns(
     separator = r"\s+" if layout.delimiter == " " else layout.delimiter
     try:
         frame = pd.read_csv(
-            io.StringIO("\n".join(body)),
+            io.BytesIO("\n".join(body).encode("utf-8", "replace")),
             sep=separator,
             header=None,
             names=list(range(layout.width)),
@@ -352,7 +352,7 @@ def _read_columns(
             skip_blank_lines=True,
             low_memory=False,
             on_bad_lines="skip",
-            encoding_errors="replace",
+            encoding="utf-8",
         )
     except (pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         raise UnreadableLogError(f"the table cannot be read ({error})", where=where) from error

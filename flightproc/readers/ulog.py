@@ -179,7 +179,11 @@ class _Reading:
         order = np.argsort(place, kind="stable")
         credible = np.empty(place.size, dtype=bool)
         credible[order] = _near_neighbours(np.concatenate(seconds)[order])
-        credible &= np.concatenate(seconds) >= (self.walk.start - base) * 1e-6 - _EARLY
+        late = np.concatenate(seconds) >= (self.walk.start - base) * 1e-6 - _EARLY
+        if np.mean(late) > 0.5:
+            credible &= late
+        else:
+            self.builder.note("the start time in the header lies after most of the data: it is not used")
         strange: list[str] = []
         count = 0
         for i, topic in enumerate(timed):
@@ -332,12 +336,15 @@ def _near_neighbours(seconds: Array) -> NDArray[np.bool_]:
     -------
     ndarray of bool, shape (n,)
     """
-    near = np.zeros(seconds.size, dtype=bool)
     starts = list(range(0, max(1, seconds.size - _BLOCK // 2), _BLOCK))
-    for i, start in enumerate(starts):
-        stop = starts[i + 1] if i + 1 < len(starts) else seconds.size
+    stops = [*starts[1:], seconds.size]
+    low, high = np.array(
+        [np.quantile(seconds[a:b], [0.1, 0.9]) for a, b in zip(starts, stops, strict=True)]
+    ).T
+    reach = _TOLERANCE + high - low
+    near = np.zeros(seconds.size, dtype=bool)
+    for i, (start, stop) in enumerate(zip(starts, stops, strict=True)):
         block = seconds[start:stop]
-        low, middle, high = np.quantile(block, [0.1, 0.5, 0.9])
-        reach = _TOLERANCE + 2.0 * (high - low)
-        near[start:stop] = np.abs(block - middle) <= reach
+        for k in range(max(0, i - 1), min(len(starts), i + 2)):  # a pause may part a block from the next
+            near[start:stop] |= (block >= low[k] - reach[k]) & (block <= high[k] + reach[k])
     return near

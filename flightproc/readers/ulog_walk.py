@@ -153,6 +153,7 @@ class _Walker:
     def __init__(self, data: bytes) -> None:
         self.data = data
         self.formats: _Formats = {}
+        self.layouts: dict[str, tuple[dict[str, tuple[str, int]], int, int]] = {}
         self.by_id: dict[int, Topic] = {}
         self.walk = Walk(start=int.from_bytes(data[8:16], "little"))
 
@@ -261,7 +262,7 @@ class _Walker:
         self, name: str, prefix: str, offset: int, out: dict[str, tuple[str, int]], depth: int
     ) -> int:
         """Lay out a format's fields; return the offset after them."""
-        if depth > _DEEPEST or name not in self.formats:
+        if depth > _DEEPEST or not self.formats.get(name):
             raise KeyError(name)
         for kind, length, label in self.formats[name]:
             for i in range(max(1, length)):
@@ -276,26 +277,33 @@ class _Walker:
         return offset
 
     def subscribe(self, payload: bytes) -> None:
-        """Take in one subscription; one whose format is unknown is counted with the strays."""
+        """Take in one subscription; the messages of one whose format is unknown count as strays."""
         name = payload[3:].decode("utf-8", "replace")
-        fields: dict[str, tuple[str, int]] = {}
-        try:
-            longest = self.flatten(name, "", 0, fields, 0)
-        except KeyError:
+        if name not in self.layouts:
+            self.layouts[name] = self._lay_out(name)
+        fields, shortest, longest = self.layouts[name]
+        if not fields:
             self.walk.definition_fault = (
                 f'the topic "{name[:40]}" is logged but its format is missing or damaged'
             )
             return
+        topic = Topic(name, payload[0], fields, shortest, longest)
+        self.by_id[payload[1] | payload[2] << 8] = topic
+        self.walk.topics.append(topic)
+
+    def _lay_out(self, name: str) -> tuple[dict[str, tuple[str, int]], int, int]:
+        """Return a format's fields without padding, and its size without and with padding at the end."""
+        fields: dict[str, tuple[str, int]] = {}
+        try:
+            longest = self.flatten(name, "", 0, fields, 0)
+        except KeyError:
+            return {}, 0, 0
         names = list(fields)
         shortest = longest
         while names and names[-1].split(".")[-1].startswith("_padding"):
             shortest = fields[names.pop()][1]
         kept = {n: fields[n] for n in names if not n.split(".")[-1].startswith("_padding")}
-        if not kept:
-            return
-        topic = Topic(name, payload[0], kept, shortest, longest)
-        self.by_id[payload[1] | payload[2] << 8] = topic
-        self.walk.topics.append(topic)
+        return kept, shortest, longest
 
     # Data ----------------------------------------------------------------------------------------------
 

@@ -110,6 +110,15 @@ def test_lone_quotation_mark_costs_nothing_but_itself():
     assert [d.code for d in recording.damage] == ["corrupt"]
 
 
+def test_quoted_header_and_cells():
+    recording = read(
+        '"time [s]","Engine, rpm [rpm]",note\n' + "".join(f'{i},"{5000 + i}","a, b"\n' for i in range(5))
+    )
+    assert [field.name for field in recording.fields] == ["time [s]", "Engine, rpm [rpm]", "note"]
+    mapped = read('"t","n"\n"0","5000"\n"1","5001"\n', {"time": Entry("t", "s"), "rpm": Entry("n", "rpm")})
+    assert mapped.get("rpm").values.tolist() == [5000.0, 5001.0]
+
+
 # Column maps ----------------------------------------------------------------------------------------------
 
 
@@ -249,6 +258,12 @@ def test_times_that_jump_or_are_absent_cost_their_rows():
     recording = read("t,rpm\n0,5001\n1,5002\n1,5003\n,5004\n900,5005\n2,5006\n3,5007\n4,5008\n")
     assert recording.get("rpm").time.tolist() == [0, 1, 2, 3, 4]
     assert sorted((d.code, d.lost) for d in recording.damage) == [("bad_time", 1), ("bad_time", 2)]
+
+
+def test_text_that_is_guessed_to_be_time_but_cannot_be_read():
+    recording = read("time,rpm\nsoon,5001\nlater,5002\nlast,5003\n")
+    assert recording.channels == {}
+    assert [(d.code, d.where) for d in recording.damage] == [("no_time", "time")]
 
 
 def test_column_that_is_to_be_time_and_is_not():

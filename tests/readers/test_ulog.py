@@ -49,6 +49,19 @@ def test_wild_stamp_costs_one_row_and_is_told(ulog, topic, wild):
     assert [(d.code, d.lost) for d in recording.damage] == [("bad_time", 1)]
 
 
+def test_pause_in_the_log_costs_nothing(ulog, topic):
+    rows = [(2_000_000 + i * 100_000 + (600_000_000 if i > 37 else 0), 5000.0) for i in range(400)]
+    recording = read(ulog([topic("rpm", RPM, rows)]))
+    assert recording.damage == ()
+    assert recording.get("rpm").time.size == 400
+
+
+def test_wrong_start_in_the_header_costs_nothing(ulog, topic):
+    recording = read(ulog([steady(topic)], start=2**62))
+    assert recording.get("rpm").time.size == 50
+    assert any("header" in note for note in recording.notes)
+
+
 def test_stamp_that_jumps_back_a_little_is_left_out(ulog, topic):
     data = ulog([topic("rpm", RPM, [(2_000_000 + i * 100_000, 1000.0 + i) for i in range(20)])])
     place = data.index(struct.pack("<Q", 2_500_000))
@@ -115,7 +128,12 @@ def test_unknown_incompatible_flag_is_refused(ulog, topic):
 def test_hostile_format_does_not_exhaust_memory(ulog, topic, ulog_message):
     bomb = ulog_message("F", b"bomb:uint64_t timestamp;bomb[60000] more;")
     bomb += ulog_message("F", b"big:uint64_t timestamp;double[65000] more;")
-    asks = ulog_message("A", b"\x00\x07\x00bomb") + ulog_message("A", b"\x00\x08\x00big")
+    bomb += ulog_message("F", b"none:") + ulog_message("F", b"many:uint64_t timestamp;none[65000] more;")
+    asks = (
+        ulog_message("A", b"\x00\x09\x00many") * 50
+        + ulog_message("A", b"\x00\x07\x00bomb")
+        + ulog_message("A", b"\x00\x08\x00big")
+    )
     data = ulog([steady(topic)], before_data=asks)
     place = data.index(b"rpm:") - 3
     recording = read(data[:place] + bomb + data[place:])
