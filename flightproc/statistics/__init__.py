@@ -1,1 +1,1 @@
-"""Statistics."""
+"""Statistics that the stages above share: averages of coloured noise, fits, propagation."""

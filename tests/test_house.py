@@ -1,0 +1,103 @@
+"""The plan of the house: who may import whom, how long a module may be, what is public."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import flightproc
+
+pytestmark = pytest.mark.regression
+
+PACKAGE = Path(flightproc.__file__).parent
+
+FLOORS = (
+    ("errors", "channels", "cautions"),
+    ("quantity",),
+    ("readers", "sheets"),
+    ("statistics",),
+    ("sortie", "rig"),
+    ("holds", "propeller"),
+    ("moment",),
+    ("results",),
+    ("compare",),
+    ("analysis",),
+    ("report",),
+    ("cli",),
+    ("__main__", "__init__"),
+)
+"""Lowest floor first; a room imports only rooms below it, or its own."""
+
+SAME_FLOOR = {("sheets", "readers")}
+"""Pairs on one floor that may meet: sheets hold a CSV column's unit against the readers' unit table."""
+
+OUTSIDE = "simulate"
+"""Truth for tests: sees the lowest floor only, and only faces see it."""
+
+
+def rooms() -> dict[str, int]:
+    return {room: level for level, floor in enumerate(FLOORS) for room in floor}
+
+
+def imports(path: Path) -> set[str]:
+    """Return the rooms of the package that a module imports, wherever in the module it does."""
+    parts = path.relative_to(PACKAGE).parts
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.ImportFrom):
+            if node.level:
+                base = list(parts[: len(parts) - node.level])
+                target = base + (node.module.split(".") if node.module else [])
+                names = [target] if target else [[alias.name] for alias in node.names]
+                found |= {name[0] for name in names}
+            elif node.module and node.module.split(".")[0] == "flightproc":
+                found.add(node.module.split(".")[1] if "." in node.module else "__init__")
+        elif isinstance(node, ast.Import):
+            for alias in node.names:
+                if alias.name.startswith("flightproc."):
+                    found.add(alias.name.split(".")[1])
+    return found
+
+
+def modules() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_a_room_imports_only_rooms_below_it(path: Path) -> None:
+    first = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    levels = rooms()
+    if first == OUTSIDE:
+        assert imports(path) <= {OUTSIDE, "errors", "channels"}
+        return
+    assert first in levels, f"{first} has no floor: add it to FLOORS"
+    for other in imports(path) - {first}:
+        if other == OUTSIDE:
+            assert first in ("cli", "__init__"), f"{path.name} imports the simulator"
+            continue
+        if other == "__version__":
+            continue
+        allowed = levels[other] < levels[first] or (first, other) in SAME_FLOOR or other == "__init__"
+        assert allowed, f"{path.relative_to(PACKAGE)} imports {other}, which lies above or beside it"
+
+
+def test_no_module_is_longer_than_six_hundred_lines() -> None:
+    long = {str(p.relative_to(PACKAGE)): n for p in modules() if (n := len(p.read_text().splitlines())) > 600}
+    assert not long
+
+
+def test_public_names_are_those_promised_and_all_can_be_had() -> None:
+    homes = {name for names in flightproc._HOMES.values() for name in names}
+    assert set(flightproc.__all__) == homes
+    for name in flightproc.__all__:
+        assert getattr(flightproc, name) is not None
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        _ = flightproc.nonsense
+
+
+def test_the_version_is_that_of_the_distribution() -> None:
+    from importlib.metadata import version
+
+    assert flightproc.__version__ == version("flightproc")
