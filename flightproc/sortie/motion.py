@@ -128,8 +128,17 @@ def resolve_motion(
     if stated_yaw:
         words += f", yaw {mount.yaw_deg:.1f} deg as stated"
     elif airspeed is not None:
-        lean = _lean(attitude.turn_rate, airspeed, track, rate)
-        found = estimate_mount_yaw(body_rates[0], body_rates[1], attitude.turn_rate, lean, steady, rate=rate)
+        own = _lean(attitude.turn_rate, airspeed, None, rate)
+        lean = own if track is None else _lean(attitude.turn_rate, airspeed, track, rate)
+        found = estimate_mount_yaw(
+            body_rates[0],
+            body_rates[1],
+            attitude.turn_rate,
+            lean,
+            steady,
+            rate=rate,
+            instrument=own,
+        )
         yaw, yaw_std, yaw_words = _yaw(found, warnings)
         words += f", {yaw_words}"
         if yaw:

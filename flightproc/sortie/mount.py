@@ -96,6 +96,7 @@ def estimate_mount_yaw(
     use: NDArray[np.bool_],
     *,
     rate: float,
+    instrument: Array | None = None,
 ) -> MountYaw:
     r"""Find the yaw of the sensor from the body rates in and out of turns.
 
@@ -111,6 +112,9 @@ def estimate_mount_yaw(
         Samples in flight, away from changes of power: thrust pitches and torque rolls the unit at once.
     rate : float
         Sampling rate [Hz].
+    instrument : ndarray, shape (n,), optional
+        The same bank by other sensors [rad]: its noise is not that of ``lean``, so that it serves as
+        instrument and noise in ``lean`` does not shrink the coefficients.
 
     Returns
     -------
@@ -123,8 +127,13 @@ def estimate_mount_yaw(
     :math:`p + iq` is regressed on a constant (gyro bias), :math:`\dot\psi` (tilt of the sensor),
     :math:`\dot\phi_c` and :math:`\dot\psi\sin\phi_c`, over averages of 0.5 s. Turned nose right by a yaw, the
     sensor sees the third coefficient turned by minus the yaw from the real axis, the last from the
-    imaginary one; the two are weighed together. Uncertainty: twelve parts of the flight left out one at a
+    imaginary one; the two are weighed together. With an instrument, the normal equations are those of
+    instrumental variables [1]_. Uncertainty: twelve parts of the flight left out one at a
     time, and 1 degree, because the unit's nose may stand beside the air track.
+
+    References
+    ----------
+    .. [1] W. H. Greene, Econometric Analysis, 5th ed., 2003, section 5.4.
     """
     nan = float("nan")
     size = max(1, round(0.5 * rate))
@@ -136,17 +145,21 @@ def estimate_mount_yaw(
     turn, tilt = fold(turn_rate), fold(lean)
     swing = np.gradient(tilt, size / rate) if count > 2 else np.zeros(count)
     even = turn * np.sin(tilt)
+    other = tilt if instrument is None else fold(instrument)
+    other_swing = np.gradient(other, size / rate) if count > 2 else np.zeros(count)
     z = fold(p) + 1j * fold(q)
     ok = np.isfinite(swing) & np.isfinite(even) & np.isfinite(z)
-    ok &= fold(use.astype(float)) == 1.0
+    ok &= np.isfinite(other_swing) & (fold(use.astype(float)) == 1.0)
     turning = float(np.sum(ok & (np.abs(tilt) > np.radians(5.0))) * size / rate)
     if turning < 30.0:
         return MountYaw(nan, nan, nan, f"only {turning:.0f} s of turns steep enough, 30 s are needed")
     z = z[ok]
-    design = np.column_stack([np.ones(z.size), turn[ok], swing[ok], even[ok]]).astype(complex)
+    turn, one = turn[ok], np.ones(z.size)
+    design = np.column_stack([one, turn, swing[ok], even[ok]])
+    tools = np.column_stack([one, turn, other_swing[ok], turn * np.sin(other[ok])])
 
     def solve(keep: NDArray[np.bool_]) -> NDArray[np.complex128]:
-        found = np.linalg.lstsq(design[keep], z[keep], rcond=None)[0]
+        found = np.linalg.lstsq(tools[keep].T @ design[keep], tools[keep].T @ z[keep], rcond=None)[0]
         return np.asarray(found[2:] / np.array([1.0, 1j]), dtype=complex)
 
     part = np.arange(z.size) * 12 // z.size

@@ -129,9 +129,11 @@ def log_flight(
     eta = np.where(flying, lagged(ETA0 + ETA_FULL * power, rate, 0.5), np.radians(-1.0))
     pitch = np.where(flying, lagged(PITCH_GLIDE + (PITCH_FULL - PITCH_GLIDE) * power, rate, 0.8), 0.02)
     eta, pitch = lagged(eta, rate, 0.3), lagged(pitch, rate, 0.3)
-    sway = coloured(rng, t.size, rate, np.radians(0.6), 0.7) * flying
+    sway = lagged(coloured(rng, t.size, rate, np.radians(0.8), 0.7), rate, 0.4) * lagged(
+        1.0 * flying, rate, 1.0
+    )
     lean = np.arctan(speed * turn / G)
-    bank = eta + lagged(lean, rate, 0.2) + sway
+    bank = eta + lean + sway
     yaw_rate = turn
     phi_dot, theta_dot = np.gradient(bank) * rate, np.gradient(pitch) * rate
     rates = np.vstack(

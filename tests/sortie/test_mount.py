@@ -1,0 +1,68 @@
+import numpy as np
+import pytest
+
+from flightproc.sortie.mount import estimate_mount_yaw, levelling_angles, rotate, rotation_matrix
+
+G = 9.80665
+
+
+@pytest.mark.analytic
+def test_rotation_is_a_rotation_in_the_order_yaw_pitch_roll():
+    matrix = rotation_matrix(0.1, -0.2, 0.3)
+    assert matrix @ matrix.T == pytest.approx(np.eye(3), abs=1e-12)
+    assert np.linalg.det(matrix) == pytest.approx(1.0)
+    steps = rotation_matrix(0, 0, 0.3) @ rotation_matrix(0, -0.2, 0) @ rotation_matrix(0.1, 0, 0)
+    assert matrix == pytest.approx(steps, abs=1e-12)
+
+
+@pytest.mark.reference
+def test_rotation_against_scipy():
+    from scipy.spatial.transform import Rotation
+
+    theirs = Rotation.from_euler("ZYX", [0.3, -0.2, 0.1]).as_matrix()
+    assert rotation_matrix(0.1, -0.2, 0.3) == pytest.approx(theirs, abs=1e-12)
+
+
+@pytest.mark.analytic
+def test_levelling_takes_the_rest_force_to_straight_up():
+    roll, pitch, force = 0.4, -0.3, np.array([[0.0], [0.0], [-G]])
+    sensed = rotation_matrix(roll, pitch, 0.0).T @ force
+    found = levelling_angles(*sensed[:, 0])
+    assert found == pytest.approx((roll, pitch), abs=1e-12)
+    level = rotate(rotation_matrix(*found, 0.0), *sensed)
+    assert np.array(level)[:, 0] == pytest.approx(force[:, 0], abs=1e-9)
+
+
+def turning(seed, yaw, *, minutes=10.0, noise=0.03):
+    """Body rates of a hung unit that weaves through turns, seen by a sensor turned by ``yaw``."""
+    rng = np.random.default_rng(seed)
+    n = int(minutes * 600)
+    turn = np.repeat(rng.uniform(-0.25, 0.25, n // 150 + 1), 150)[:n]
+    kernel = np.hanning(31)
+    turn = np.convolve(turn, kernel / kernel.sum(), mode="same")
+    lean = np.arctan(10.5 * turn / G)
+    p = np.gradient(lean) * 10 - turn * np.sin(0.05) + noise * rng.standard_normal(n) + 0.004
+    q = turn * np.sin(lean) * np.cos(0.05) + noise * rng.standard_normal(n) - 0.002
+    seen = (p + 1j * q) * np.exp(-1j * yaw)
+    return seen.real, seen.imag, turn, lean, np.ones(n, dtype=bool)
+
+
+@pytest.mark.synthetic
+@pytest.mark.parametrize("yaw_deg", [0.0, 4.0, -12.0, 90.0, 179.0])
+def test_yaw_is_found_from_turns(yaw_deg):
+    found = estimate_mount_yaw(*turning(1, np.radians(yaw_deg)), rate=10.0)
+    error = np.degrees(np.angle(np.exp(1j * (found.yaw - np.radians(yaw_deg)))))
+    assert abs(error) < 1.5
+    assert np.degrees(found.std) == pytest.approx(1.0, abs=0.5)
+    assert found.gain == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.synthetic
+def test_yaw_needs_turns_that_show_in_the_rates():
+    p, q, turn, lean, use = turning(2, 0.0)
+    straight = estimate_mount_yaw(p, q, turn * 0.05, lean * 0.05, use, rate=10.0)
+    assert np.isnan(straight.yaw)
+    assert "30 s are needed" in straight.words
+    deaf = estimate_mount_yaw(0.1 * p, 0.1 * q, turn, lean, use, rate=10.0)
+    assert np.isnan(deaf.yaw)
+    assert "do not follow" in deaf.words
