@@ -115,6 +115,7 @@ def _gap_text(numbers: SeriesSummary) -> str:
 
 def _table(*columns: tuple[str, dict[str, Any]], header: bool = True) -> Table:
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(
         box=None,
@@ -126,7 +127,7 @@ def _table(*columns: tuple[str, dict[str, Any]], header: bool = True) -> Table:
         header_style="bold underline",
     )
     for name, options in columns:
-        table.add_column(name, **options)
+        table.add_column(Text(name), **options)  # a plain string would have its brackets read as markup
     return table
 
 
@@ -230,7 +231,9 @@ def _show_lacking(console: Console, recording: Recording) -> None:
     for need in missing:
         style = "yellow" if need.required else "dim"
         table.add_row(
-            Text(need.name, style=style), Text("needed" if need.required else "helps", style=style), need.how
+            Text(need.name, style=style),
+            Text("needed" if need.required else "helps", style=style),
+            Text(need.how),
         )
     console.print(table)
 

@@ -46,6 +46,7 @@ def test_one_log(files, capsys):
     assert "CSV" in out and "29.9 s" in out and "UTC unknown" in out
     row = next(line for line in out.splitlines() if line.startswith("rpm "))
     assert row.split() == ["rpm", "1/min", "10", "0.0–29.9", "-", "-", "rpm"]
+    assert "from–to [s]" in out
     assert "hang roll" in out and "fix an accelerometer" in out
     assert "please confirm" in out
     assert 'bank = { column = "phi", unit = "?" }' in out
