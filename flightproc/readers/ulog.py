@@ -121,8 +121,8 @@ def _tell_walk(builder: RecordingBuilder, walk: Walk) -> None:
         builder.tell(
             "dropout",
             "logger",
-            f"the logger itself could not write for {sum(walk.dropouts)} ms in all, {max(walk.dropouts)} ms at the longest "
-            f"(dropouts: {len(walk.dropouts)})",
+            f"the logger itself could not write for {sum(walk.dropouts)} ms in all, "
+            f"{max(walk.dropouts)} ms at the longest (dropouts: {len(walk.dropouts)})",
             len(walk.dropouts),
         )
     if walk.appended:
