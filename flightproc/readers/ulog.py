@@ -168,7 +168,7 @@ class _Reading:
         if not timed:
             return
         stamps = [t.column(self.data, "timestamp").astype(np.uint64) for t in timed]
-        base = int(np.median(np.concatenate(stamps)))
+        base = min(int(np.median(np.concatenate(stamps))), 2**64 - 1)  # the median is a float
         seconds = []
         for stamp in stamps:
             ahead = stamp >= np.uint64(base)

@@ -49,6 +49,12 @@ def test_wild_stamp_costs_one_row_and_is_told(ulog, topic, wild):
     assert [(d.code, d.lost) for d in recording.damage] == [("bad_time", 1)]
 
 
+def test_stamps_at_the_very_end_of_their_range(ulog, topic):
+    recording = read(ulog([topic("rpm", RPM, [(2**64 - 1 - k * 100_000, 5000.0) for k in range(9, -1, -1)])]))
+    assert recording.get("rpm").time.size == 10
+    assert recording.span == pytest.approx((0.0, 0.9))
+
+
 def test_pause_in_the_log_costs_nothing(ulog, topic):
     rows = [(2_000_000 + i * 100_000 + (600_000_000 if i > 37 else 0), 5000.0) for i in range(400)]
     recording = read(ulog([topic("rpm", RPM, rows)]))
