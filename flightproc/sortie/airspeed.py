@@ -49,6 +49,8 @@ class Inputs:
         [rad/s].
     groups : ndarray of int
         Power groups.
+    rpm : ndarray or None
+        Engine speed [1/min].
     pitot : ndarray or None
         True airspeed as the log has it [m/s].
     indicated : ndarray or None
@@ -69,6 +71,7 @@ class Inputs:
     density: Array
     turn_rate: Array
     groups: NDArray[np.int64]
+    rpm: Array | None
     pitot: Array | None
     indicated: Array | None
     trim_speed: float
@@ -160,6 +163,7 @@ def resolve_airspeed(inputs: Inputs) -> AirspeedResult:
             turn_rate=i.turn_rate,
             height=i.height,
             groups=i.groups,
+            rpm=i.rpm,
             expected_speed=i.trim_speed * float(np.sqrt(SEA_LEVEL_DENSITY / np.nanmean(i.density))),
             expected_speed_std=_TRIM_STD,
         )
@@ -188,10 +192,10 @@ def resolve_airspeed(inputs: Inputs) -> AirspeedResult:
         return AirspeedResult(airspeed, std, source, wind, fit, tuple(warnings))
     if fit is not None and fit.found and i.north is not None and i.east is not None:
         seen = _over_air(i, fit.wind_north, fit.wind_east)
-        airspeed, share = _blend(i, fit, seen)
+        airspeed = _steadied(i, fit, seen)
         source = (
-            f"ground velocity less the fitted wind, and climb; {100 * share:.0f} % of the difference from "
-            "the fitted trim speed kept, the rest taken for gusts"
+            "ground velocity less the fitted wind, and climb; in steady flight its mean at that power, so "
+            "that gusts along the path do not pass for airspeed"
         )
         return AirspeedResult(airspeed, fit.airspeed_std, source, wind, fit, tuple(warnings))
     if i.stated_wind is not None and i.north is not None and i.east is not None:
@@ -222,22 +226,16 @@ def _over_air(i: Inputs, wind_north: Array, wind_east: Array) -> Array:
         return np.full(i.time.size, np.nan)
     rise = np.zeros(i.time.size) if i.climb is None else np.nan_to_num(i.climb)
     size = 2 * (round(_SMOOTHING * i.rate) // 2) + 1
-    north = running_mean(i.north - wind_north, 1)
-    east = running_mean(i.east - wind_east, 1)
+    north, east = i.north - wind_north, i.east - wind_east
     out = running_mean(np.sqrt(north**2 + east**2 + rise**2), size)
     return np.where(np.isfinite(i.north) & np.isfinite(i.east), out, np.nan)
 
 
-def _blend(i: Inputs, fit: WindFit, seen: Array) -> tuple[Array, float]:
-    """Keep of the difference between seen and modelled airspeed what is more than gusts."""
-    share = 0.0
-    difference = seen - fit.modelled
-    airspeed = fit.modelled + share * difference
-    # on the ground and on changes of power the model says nothing
+def _steadied(i: Inputs, fit: WindFit, seen: Array) -> Array:
+    """Take the fitted trim speed in steady flight, and what is seen on the ground and as power changes."""
     blank = ~i.use | (i.groups < 0)
     weight = running_mean(blank.astype(float), 2 * round(2.0 * i.rate) + 1)
-    out = (1.0 - weight) * airspeed + weight * seen
-    return np.where(np.isfinite(out), out, np.where(np.isfinite(seen), seen, np.nan)), share
+    return np.asarray((1.0 - weight) * fit.modelled + weight * seen, dtype=float)
 
 
 def _pitot(i: Inputs, fit: WindFit | None, warnings: list[str]) -> tuple[Array, float, str] | None:

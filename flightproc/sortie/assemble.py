@@ -15,13 +15,12 @@ from ..readers.recording import Recording
 from .air import density_along, standard_pressure_height
 from .airspeed import AirspeedResult, Inputs, resolve_airspeed
 from .align import Aligned, align_log, align_unit
-from .engine import engine_speed
+from .engine import engine_speed, power_groups
 from .gather import Gathered, gather_channels
 from .grid import running_mean
 from .model import Sortie
 from .motion import Motion, MountSheet, resolve_motion
 from .phases import airborne_stretches, mask_of, still_stretches
-from .wind import power_groups
 
 if TYPE_CHECKING:
     from ..sheets import Sheets
@@ -260,6 +259,7 @@ class _Passes:
             density=self.density.density,
             turn_rate=self.motion.attitude.turn_rate,
             groups=self.groups,
+            rpm=c.get("rpm"),
             pitot=c.get("true_airspeed"),
             indicated=c.get("indicated_airspeed"),
             trim_speed=self.sheets.glider.trim_speed_m_s,

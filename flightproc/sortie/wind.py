@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 from ..channels import GRAVITY
 from .circle import CircleFit, fit_wind_circle
 
-__all__ = ["CircleFit", "WindFit", "estimate_wind", "fit_wind_circle", "power_groups"]
+__all__ = ["CircleFit", "WindFit", "estimate_wind", "fit_wind_circle"]
 
 Array = NDArray[np.float64]
 
 _BLOCK = 2.0  # [s] length of the averages that are fitted
 _HUBER = 2.0  # residuals beyond this many standard deviations count less
-_GROUP_SPEED_STD = 0.7  # [m/s] how far trim speed strays from one power setting to another
+_POWER_SPEED_STD = 0.7  # [m/s] change of trim speed from no thrust to the most
+_GROUP_SPEED_STD = 0.2  # [m/s] how far the trim speed of a power setting strays from that line
 _TREND_SPEED_STD = 0.3  # [m/s] how far it strays over a flight, by fuel
 _TURN_FACTOR, _TURN_FACTOR_STD = 0.5, 0.5  # V = V_s (1 + factor (n - 1)); sqrt(n) has 0.5
 _LONGEST_MEMORY, _SHORTEST_MEMORY = 60.0, 1.0  # [s] of the gusts
@@ -45,7 +46,8 @@ class WindFit:
     group_speed : ndarray, shape (g,)
         Trim speed of each power group [m/s], at the mean density, straight and level.
     airspeed_std : float
-        Standard uncertainty of airspeed by that of the wind, over the headings flown [m/s].
+        Standard uncertainty of airspeed over the flight [m/s]: by that of the wind along the headings
+        flown, or by that of the trim speeds, whichever is larger.
     gust : float
         Standard deviation of the residuals of 2 s averages [m/s].
     memory : float
@@ -79,57 +81,9 @@ class WindFit:
     words: str
 
 
-def power_groups(rpm: Array | None, rate: float, n: int) -> NDArray[np.int64]:
-    """Sort samples into groups of like engine speed.
-
-    Parameters
-    ----------
-    rpm : ndarray, shape (n,), or None
-        Engine speed [1/min]; NaN where unknown.
-    rate : float
-        Sampling rate [Hz].
-    n : int
-        Number of samples.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
-        Group numbers from 0; -1 within 5 s after a change of group and where no group of at least 20 s
-        exists. All 0 without rpm.
-    """
-    if rpm is None or not np.isfinite(rpm).any():
-        return np.zeros(n, dtype=np.int64)
-    width = max(1, round(2.0 * rate))
-    known = np.where(np.isfinite(rpm), rpm, -1e4)
-    smooth = np.convolve(np.pad(known, width, mode="edge"), np.ones(width) / width, mode="same")[width:-width]
-    edges = np.arange(-200.0, float(np.max(smooth)) + 400.0, 100.0)
-    count, _ = np.histogram(smooth, edges)
-    levels: list[float] = []
-    remaining = count.astype(float)
-    while True:  # the fullest 500 rpm band first, then the fullest of what is left
-        window = np.convolve(remaining, np.ones(5), mode="same")
-        best = int(np.argmax(window))
-        if window[best] < 20.0 * rate:
-            break
-        low, high = max(0, best - 2), min(remaining.size, best + 3)
-        centres = 0.5 * (edges[low:high] + edges[low + 1 : high + 1])
-        levels.append(float(np.average(centres, weights=remaining[low:high])))
-        remaining[low:high] = 0.0
-    if not levels:
-        return np.zeros(n, dtype=np.int64)
-    ordered = np.sort(np.array(levels))
-    nearest = np.argmin(np.abs(smooth[:, None] - ordered[None, :]), axis=1)
-    group = np.where(np.abs(smooth - ordered[nearest]) <= 350.0, nearest, -1)
-    change = np.flatnonzero(np.diff(nearest) != 0) + 1
-    settle = round(5.0 * rate)
-    for start in change:
-        group[max(0, start - width) : start + settle] = -1
-    return group.astype(np.int64)
-
-
 @dataclass(frozen=True)
 class _Blocks:
-    """Averages over blocks: time, velocity, climb, load factor term, density ratio, group, trend variable."""
+    """Averages over blocks."""
 
     time: Array
     north: Array
@@ -139,6 +93,7 @@ class _Blocks:
     shape: Array
     height: Array
     group: NDArray[np.int64]
+    rpm: Array
 
 
 def estimate_wind(
@@ -152,6 +107,7 @@ def estimate_wind(
     turn_rate: Array | None = None,
     height: Array | None = None,
     groups: NDArray[np.int64] | None = None,
+    rpm: Array | None = None,
     relative_airspeed: Array | None = None,
     expected_speed: float = 11.0,
     expected_speed_std: float = 2.5,
@@ -175,7 +131,9 @@ def estimate_wind(
     height : ndarray, shape (n,), optional
         Height [m], to test for a change of wind with it.
     groups : ndarray of int, shape (n,), optional
-        Power groups, see :func:`power_groups`; each has a trim speed of its own, -1 is left out.
+        Power groups, see :func:`flightproc.sortie.engine.power_groups`; each has a trim speed of its own, -1 is left out.
+    rpm : ndarray, shape (n,), optional
+        Engine speed [1/min]: trim speeds then lie near a line in its square, as thrust does.
     relative_airspeed : ndarray, shape (n,), optional
         Airspeed by a pitot of unknown scale [m/s]. Given: it replaces the model of trim speed, and
         ``group_speed[0]`` is its scale.
@@ -189,18 +147,18 @@ def estimate_wind(
     Notes
     -----
     .. math:: |\mathbf v_g - \mathbf W|^2 + \dot h^2 = V^2,\qquad
-       V = (V_0 + d_g + b\,t)\sqrt{\bar\rho/\rho}\,[1 + c\,(n - 1)],\qquad
+       V = (V_0 + a\,T_g + d_g + b\,t)\sqrt{\bar\rho/\rho}\,[1 + c\,(n - 1)],\qquad
        n = \sqrt{1 + (V\dot\psi/g)^2}
 
-    fitted to averages over 2 s by iteratively reweighted Gauss-Newton (Huber). Priors: V_0 as expected, d_g
-    0 +/- 0.7 m/s, b 0 +/- 0.3 m/s over the flight, c 0.5 +/- 0.5 (brakes used in a turn move it). Residuals
-    are gusts along the flight path, a first-order Markov process s^2 exp(-t / tau), with tau and s by
-    restricted likelihood. The covariance is :math:`N^{-1}(J^T\Omega J/(s^2f)^2 + P)N^{-1}` with N the normal
-    matrix, P the priors and f the inflation by memory; Omega lets gusts keep their direction over ground, or
-    along the path, whichever is worse. A linear change of the wind with time, then with height, is kept only
-    where it is significant (p < 0.001) and
-    larger than 0.25 m/s rms. The wind counts as found where its largest standard uncertainty stays below
-    1 m/s and the air headings reach into at least four of twelve sectors.
+    fitted to averages over 2 s by iteratively reweighted Gauss-Newton (Huber). Priors: V_0 as expected, a
+    0 +/- 0.7 m/s with T_g the square of engine speed over its largest, d_g 0 +/- 0.2 m/s, b 0 +/- 0.3 m/s
+    over the flight, c 0.5 +/- 0.5 (brakes used in a turn move it). Residuals are gusts along the flight
+    path, a first-order Markov process s^2 exp(-t / tau), with tau and s by restricted likelihood. The
+    covariance is :math:`N^{-1}(J^T\Omega J/(s^2f)^2 + P)N^{-1}` with N the normal matrix, P the priors and
+    f the inflation by memory; Omega lets gusts keep their direction over ground, or along the path,
+    whichever is worse. A linear change of the wind with time, then with height, is kept only where it is
+    significant (p < 0.001) and larger than 0.25 m/s rms. The wind counts as found where its largest standard
+    uncertainty stays below 1 m/s and the air headings reach into at least four of twelve sectors.
 
     References
     ----------
@@ -210,7 +168,17 @@ def estimate_wind(
     """
     n = time.size
     blocks = _block_means(
-        time, velocity_north, velocity_east, use, climb, density, turn_rate, height, groups, relative_airspeed
+        time,
+        velocity_north,
+        velocity_east,
+        use,
+        climb,
+        density,
+        turn_rate,
+        height,
+        groups,
+        rpm,
+        relative_airspeed,
     )
     pitot = relative_airspeed is not None
     if blocks.time.size < 15:
@@ -254,7 +222,9 @@ def estimate_wind(
     covariance = fit.covariance[:2, :2]
     direction = fit.direction
     along = np.einsum("ij,jk,ik->i", direction, covariance, direction)
-    std = float(np.sqrt(np.mean(along) + _GPS_SPEED_STD**2))
+    seen = fit.jacobian[:, fit.start :]
+    trim = np.einsum("ij,jk,ik->i", seen, fit.covariance[fit.start :, fit.start :], seen)
+    std = float(np.sqrt(max(np.mean(along), np.mean(trim)) + _GPS_SPEED_STD**2))
     words = (
         f"circle fit to {fit.n} averages of {_BLOCK:.0f} s in {sectors} of 12 heading sectors, "
         f"residual {fit.gust:.2f} m/s with a memory of {fit.memory:.0f} s"
@@ -316,6 +286,7 @@ def _block_means(
     turn_rate: Array | None,
     height: Array | None,
     groups: NDArray[np.int64] | None,
+    rpm: Array | None,
     relative: Array | None,
 ) -> _Blocks:
     rate = 1.0 / float(np.median(np.diff(time)))
@@ -338,7 +309,8 @@ def _block_means(
     turn = np.full(count, np.nan) if turn_rate is None else np.mean(np.nan_to_num(fold(turn_rate)), axis=1)
     level = np.full(count, np.nan) if height is None else np.mean(fold(height), axis=1)
     t, vn, ve, vz, s, g = (c.mean(axis=1)[ok] for c in columns)
-    return _Blocks(t, vn, ve, vz, turn[ok], s, level[ok], np.rint(g).astype(np.int64))
+    speed = np.zeros(count) if rpm is None else np.mean(np.nan_to_num(fold(rpm)), axis=1)
+    return _Blocks(t, vn, ve, vz, turn[ok], s, level[ok], np.rint(g).astype(np.int64), speed[ok])
 
 
 class _Fit:
@@ -363,14 +335,18 @@ class _Fit:
         self.start = 2 if trend is None else 4
         many = 0 if pitot or self.labels.size < 2 else self.labels.size
         self.many = many
-        # theta: wind n, e (, slopes n, e), V0, d_g..., (drift, turn factor)
-        self.size = self.start + 1 + many + (0 if pitot else 2)
+        # thrust goes with the square of engine speed
+        thrust = np.array([float(np.mean(blocks.rpm[blocks.group == label] ** 2)) for label in self.labels])
+        self.thrust = thrust / max(float(np.max(thrust)), 1.0) if many else thrust
+        # theta: wind n, e (, slopes n, e), V0, d_g..., (power, drift, turn factor)
+        self.size = self.start + 1 + many + (0 if pitot else 3)
         prior = np.zeros(self.size)
         self.prior_mean = np.zeros(self.size)
         prior[self.start + 1 : self.start + 1 + many] = _GROUP_SPEED_STD**-2
         self.prior_mean[self.start] = expected[0]
         prior[self.start] = expected[1] ** -2
         if not pitot:
+            prior[-3] = _POWER_SPEED_STD**-2
             prior[-2] = _TREND_SPEED_STD**-2
             prior[-1] = _TURN_FACTOR_STD**-2
             self.prior_mean[-1] = _TURN_FACTOR
@@ -380,6 +356,7 @@ class _Fit:
         self.covariance = np.full((self.size, self.size), np.inf)
         self.gust = self.memory = float("nan")
         self.direction = np.zeros((self.n, 2))
+        self.jacobian = np.zeros((self.n, self.size))
         self.worst_std = float("inf")
 
     @property
@@ -391,7 +368,8 @@ class _Fit:
         speed = self.theta[self.start]
         if not self.many:
             return np.array([speed])
-        return np.asarray(speed + self.theta[self.start + 1 : self.start + 1 + self.many], dtype=float)
+        own = self.theta[self.start + 1 : self.start + 1 + self.many]
+        return np.asarray(speed + own + self.theta[-3] * self.thrust, dtype=float)
 
     def _turning(self, theta: Array, turn: Array) -> Array:
         """Load factor less one, from the turn rate."""
@@ -511,9 +489,7 @@ class _Fit:
         air_n, air_e = b.north - wind_n, b.east - wind_e
         observed = np.maximum(np.sqrt(air_n**2 + air_e**2 + b.climb**2), 1e-6)
         self.direction = np.column_stack([air_n, air_e]) / observed[:, None]
-        speed = theta[self.start] + (
-            theta[self.start + 1 : self.start + 1 + self.many][self.slot] if self.many else 0.0
-        )
+        speed = self.group_speed[self.slot] if self.many else np.full(self.n, theta[self.start])
         jacobian = np.zeros((self.n, self.size))
         jacobian[:, :2] = self.direction
         if self.trend is not None:
@@ -531,6 +507,8 @@ class _Fit:
         jacobian[:, self.start] = factor
         if self.many:
             jacobian[np.arange(self.n), self.start + 1 + self.slot] = factor
+            jacobian[:, -3] = factor * self.thrust[self.slot]
+        self.jacobian = jacobian
         return observed - modelled, jacobian
 
     def _track_rate(self, air_n: Array, air_e: Array) -> Array:

@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from flightproc.sortie.wind import estimate_wind, fit_wind_circle, power_groups
+from flightproc.sortie.engine import power_groups
+from flightproc.sortie.wind import estimate_wind, fit_wind_circle
 
 
 def fit(flight, **changes):
@@ -10,6 +11,7 @@ def fit(flight, **changes):
         "use": np.ones(n, dtype=bool),
         "climb": flight.climb,
         "turn_rate": flight.turn_rate,
+        "rpm": flight.rpm,
         "groups": power_groups(flight.rpm, 10.0, n),
     } | changes
     return estimate_wind(flight.time, flight.north, flight.east, **arguments)
