@@ -245,7 +245,9 @@ class BladeAngles:
         r / R.
     static, flight, naive : ndarray, shape (n,)
         Angle of attack at rest, in flight, and by geometry alone [rad].
-    predicted_torque_ratio : float
+    static_std, flight_std : ndarray, shape (n,)
+        Standard uncertainty of the first two [rad].
+    predicted_torque_ratio : Quantity
         Torque in flight over torque at rest that the calibrated blade predicts [1].
     """
 
@@ -255,7 +257,9 @@ class BladeAngles:
     static: NDArray[np.float64]
     flight: NDArray[np.float64]
     naive: NDArray[np.float64]
-    predicted_torque_ratio: float
+    static_std: NDArray[np.float64]
+    flight_std: NDArray[np.float64]
+    predicted_torque_ratio: Quantity
 
     def to_json(self) -> dict[str, Any]:
         """Return the entry of ``blade`` in results.json."""
@@ -266,7 +270,9 @@ class BladeAngles:
             "alpha_static_deg": _rounded(np.degrees(self.static), 3),
             "alpha_flight_deg": _rounded(np.degrees(self.flight), 3),
             "alpha_naive_deg": _rounded(np.degrees(self.naive), 3),
-            "predicted_torque_ratio": _finite(self.predicted_torque_ratio),
+            "alpha_static_std_deg": _rounded(np.degrees(self.static_std), 3),
+            "alpha_flight_std_deg": _rounded(np.degrees(self.flight_std), 3),
+            "predicted_torque_ratio": self.predicted_torque_ratio.to_json(),
         }
 
 

@@ -120,9 +120,16 @@ def _angles(rows: Sequence[ComparisonRow], blade: Sequence[BladeAngles]) -> str:
         f"At {row.rpm.value:.0f} rpm, {row.airspeed.text()} lowers the blade's angle of attack at 0.75 R "
         "from "
         f"{still.text()} at rest to {moving.text()} (geometry alone, without induced flow, would say "
-        f"{naive.value:.1f} deg); the calibrated blade expects {along.predicted_torque_ratio:.2f} times the "
+        f"{naive.value:.1f} deg); the calibrated blade expects {_between(along.predicted_torque_ratio)} "
+        "times the "
         "static torque there."
     )
+
+
+def _between(ratio: Quantity) -> str:
+    if ratio.value is None:
+        return "an unknown number of"
+    return f"{ratio.value:.2f} (95 %: {_range(ratio, 2)})"
 
 
 def _listed(parts: Sequence[str]) -> str:

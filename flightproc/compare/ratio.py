@@ -243,7 +243,6 @@ def _angles(
         seed=seed,
     )
     words.update(dict.fromkeys(found.words))
-    ratio = found.torque_ratio.value
     along = BladeAngles(
         rpm=rpm,
         airspeed=airspeed.value or math.nan,
@@ -251,6 +250,8 @@ def _angles(
         static=found.alpha_static,
         flight=found.alpha_flight,
         naive=found.alpha_naive,
-        predicted_torque_ratio=math.nan if ratio is None else ratio,
+        static_std=found.alpha_static_std,
+        flight_std=found.alpha_flight_std,
+        predicted_torque_ratio=found.torque_ratio,
     )
     return (found.alpha_075_static, found.alpha_075_flight, found.alpha_075_naive), along

@@ -22,6 +22,9 @@ STABLE = -0.12
 """Slowest eigenvalue a drawn wing may have [1/s]: a time constant of about 8 s."""
 
 
+_DRAWS = 5  # aircraft drawn for one member before its error is passed on
+
+
 def draw_member(generator: np.random.Generator) -> tuple[Parameters, Stated]:
     """Return the nominal world and the stated values of one member of a family.
 

@@ -163,8 +163,8 @@ class Parameters:
     rotation: str = "left"
     torque_coefficient: float = 0.00445
     torque_slope: float = 0.15
-    thrust_coefficient: float = 0.0760
-    thrust_slope: float = 0.80
+    thrust_coefficient: float = 0.0835
+    thrust_slope: float = 0.85
     engine_lag: float = 0.8
     engine_wander: float = 12.0
     idle_rpm: float = 2200.0

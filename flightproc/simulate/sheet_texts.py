@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from math import ceil, floor
+from math import atan, ceil, degrees, floor, pi
 from typing import Any
 
 from .parameters import DEFAULTS, Parameters, Stated
@@ -21,6 +21,11 @@ from .rig_day import (
 from .writers import ENGINE_COLUMNS
 
 __all__ = ["aircraft_text", "glider_text", "rig_text", "sortie_text"]
+
+BLADE_RADII = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97)
+"""Radii of the blade's stations over the tip radius."""
+BLADE_CHORDS = (0.129, 0.148, 0.155, 0.153, 0.146, 0.136, 0.120, 0.098, 0.072)
+"""Chords at those radii over the tip radius."""
 
 
 def _noted(label: str) -> str:
@@ -131,8 +136,7 @@ def aircraft_text(parameters: Parameters, stated: Stated) -> str:
         f"diameter_m = {pa.propeller_diameter:g}",
         f"blades = {pa.propeller_blades}",
         f'rotation = "{pa.rotation}"',
-        f"pitch_m = {pa.propeller_pitch:g}",
-        f"chord_075_m = {0.055 * pa.propeller_diameter / 1.28:.3f}",
+        *_stations(pa),
     ]
     if pa.compensation != "none":
         lines += [
@@ -144,6 +148,22 @@ def aircraft_text(parameters: Parameters, stated: Stated) -> str:
             f"at_rpm = {pa.compensation_rpm:.0f}",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _stations(parameters: Parameters) -> list[str]:
+    """Return the blade as a person would measure it: a helix of the nominal pitch, to half a degree."""
+    lines = []
+    for share, chord in zip(BLADE_RADII, BLADE_CHORDS, strict=True):
+        radius = share * parameters.propeller_diameter / 2.0
+        beta = degrees(atan(parameters.propeller_pitch / (2.0 * pi * radius)))
+        lines += [
+            "",
+            "[[propeller.stations]]",
+            f"r_m = {radius:.3f}",
+            f"chord_m = {chord * parameters.propeller_diameter / 2.0:.3f}",
+            f"beta_deg = {round(2.0 * beta) / 2.0:g}",
+        ]
+    return lines
 
 
 def glider_text(parameters: Parameters) -> str:

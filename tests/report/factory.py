@@ -252,7 +252,9 @@ def blade_angles(rows: tuple[ComparisonRow, ...]) -> tuple[BladeAngles, ...]:
                 static=static,
                 flight=static - (1.1 - 0.3 * radius) * DEG,
                 naive=static - (5.0 / (radius + 0.4)) * DEG,
-                predicted_torque_ratio=1.0 - 0.12 * (row.advance_ratio.value or 0.0),
+                static_std=np.full(radius.size, 0.8 * DEG),
+                flight_std=np.full(radius.size, 0.9 * DEG),
+                predicted_torque_ratio=Quantity.of(1.0 - 0.12 * (row.advance_ratio.value or 0.0), 0.07),
             )
         )
     return tuple(out)
@@ -513,7 +515,9 @@ def all_unknown() -> Results:
                 static=angles.static * np.nan,
                 flight=angles.flight * np.nan,
                 naive=angles.naive * np.nan,
-                predicted_torque_ratio=math.nan,
+                static_std=angles.static_std * np.nan,
+                flight_std=angles.flight_std * np.nan,
+                predicted_torque_ratio=Quantity.unknown("", "the blade has no solution"),
             )
             for angles in full.blade
         ),

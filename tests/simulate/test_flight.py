@@ -65,10 +65,10 @@ def test_torque_thrust_and_their_reaction_follow_their_laws() -> None:
     density, airspeed = last(flight, "density"), last(flight, "airspeed")
     advance = airspeed / (turns * STILL.propeller_diameter)
     square = density * turns**2 * STILL.propeller_diameter**4
-    torque = STILL.torque_coefficient * square * STILL.propeller_diameter * (1 + 0.15 * advance)
+    torque = STILL.torque_coefficient * square * STILL.propeller_diameter * (1 + STILL.torque_slope * advance)
     assert last(flight, "torque") == pytest.approx(torque, rel=1e-4)
     assert last(flight, "roll_moment") == pytest.approx(torque, rel=1e-4)
-    thrust = STILL.thrust_coefficient * square * (1 - 0.80 * advance)
+    thrust = STILL.thrust_coefficient * square * (1 - STILL.thrust_slope * advance)
     assert last(flight, "thrust") == pytest.approx(thrust, rel=1e-4)
     climb = airspeed * (thrust / (STILL.mass * GRAVITY) - 1 / STILL.glide_ratio)
     assert last(flight, "climb") == pytest.approx(climb, rel=2e-2)

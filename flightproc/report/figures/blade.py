@@ -51,6 +51,12 @@ def draw(results: Results) -> Picture | Missing:
             values = np.degrees(getattr(angles, name))
             axes.plot(angles.radius_ratio, values, color=colour, ls=dashes, lw=width, label=label)
             axes.plot([0.75], [_at(angles, name)], "o", color=colour, ms=4.5)
+            std = getattr(angles, f"{name}_std", None)
+            if std is not None:
+                half = 1.96 * np.degrees(std)
+                axes.fill_between(
+                    angles.radius_ratio, values - half, values + half, color=colour, alpha=0.16, lw=0
+                )
         axes.axvline(0.75, color=MUTED, lw=0.7)
         axes.axhline(0.0, color=MUTED, lw=0.8)
         tidy_ticks(axes)
@@ -76,7 +82,7 @@ def draw(results: Results) -> Picture | Missing:
         f"Angle of attack along the blade for {len(picked)} rpm groups. At 0.75 R and {last.rpm:.0f} 1/min: "
         f"{_at(last, 'static'):.1f} deg at rest, {_at(last, 'flight'):.1f} deg in flight, "
         f"{_at(last, 'naive'):.1f} deg by geometry alone.",
-        "Dots mark 0.75 R; intervals for that radius are in the table. By geometry alone means pitch angle "
+        "Bands are 95 %; dots mark 0.75 R. By geometry alone means pitch angle "
         "less atan(V / (Ω r)), without the flow that the propeller itself induces. It puts the angle too "
         "high, and its change from rest, atan(V / (Ω r)), too large."
         + (" The other rpm groups are only in the table and in results.json." if left_out else ""),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from ...holds.model import HoldKind
@@ -32,10 +30,10 @@ def draw(results: Results) -> Picture | Missing:
             measured.append((advance, ratio))
             names.append("" if row.rpm.value is None else f"{row.rpm.value:.0f}")
     predicted = sorted(
-        (at, angles.predicted_torque_ratio)
+        (at, ratio.value, ratio.low, ratio.high)
         for angles in results.blade
         if (at := _advance_ratio(results, angles)) is not None
-        and math.isfinite(angles.predicted_torque_ratio)
+        and (ratio := spread(angles.predicted_torque_ratio)) is not None
     )
     if not measured and not predicted:
         if results.rig is None:
@@ -47,7 +45,8 @@ def draw(results: Results) -> Picture | Missing:
     axes = figure.add_axes((0.085, 0.13, 0.895, 0.835))
     axes.axhline(1.0, color=INK, lw=1.2, label="as on the rig (ratio 1)")
     if predicted:
-        x, y = np.array(predicted).T
+        x, y, low, high = np.array(predicted).T
+        axes.fill_between(x, low, high, color=PREDICTION, alpha=0.13, lw=0, label="its 95 % band")
         axes.plot(
             x, y, color=PREDICTION, lw=1.5, ls=(0, (5, 2)), marker="^", mfc="white", ms=7, label="blade model"
         )
@@ -80,7 +79,7 @@ def draw(results: Results) -> Picture | Missing:
     tidy_ticks(axes)
     axes.set_xlabel("Advance ratio J = V / (n D) [1]")
     axes.set_ylabel("Torque in flight / static torque [1]")
-    axes.legend(loc="upper left", ncols=3)
+    axes.legend(loc="upper left", ncols=4)
     points = "; ".join(
         f"J {a.value:.2f}: {r.value:.2f} (95 %: {r.low:.2f} to {r.high:.2f})" for a, r in measured
     )
