@@ -31,7 +31,8 @@ class ClockOffset:
     words : str
         What was compared with what, for the report.
     drift : float
-        Rate at which the offset grows [s/s], already taken out; 0 unless it was significant.
+        Rate at which the offset grows [s/s], already taken out; 0 unless it was significant. Where it is not
+        0, ``offset`` holds in the middle of the common time.
     """
 
     log: str

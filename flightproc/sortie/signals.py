@@ -247,13 +247,15 @@ def climb_signal(recording: Recording, *, measured: bool = False) -> tuple[Array
         if s is None or s.time.size < 20:
             continue
         t, v = _gapless(s.time, s.values)
-        if t.size < 20 or float(np.ptp(v)) == 0.0:
+        if t.size < 20:
             continue
         level = v
         if name == "pressure":
             level = standard_pressure_height(v)
         elif name == "climb":
             level = np.concatenate([[0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))])
+        if float(np.ptp(level)) == 0.0:
+            continue
         grid = _grid(t)
         half = 0.5 * _CLIMB_WINDOW
         climb = (np.interp(grid + half, t, level) - np.interp(grid - half, t, level)) / _CLIMB_WINDOW

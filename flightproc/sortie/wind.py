@@ -131,7 +131,8 @@ def estimate_wind(
     height : ndarray, shape (n,), optional
         Height [m], to test for a change of wind with it.
     groups : ndarray of int, shape (n,), optional
-        Power groups, see :func:`flightproc.sortie.engine.power_groups`; each has a trim speed of its own, -1 is left out.
+        Power groups, see :func:`flightproc.sortie.engine.power_groups`; each has a trim speed of its own, -1
+        is left out.
     rpm : ndarray, shape (n,), optional
         Engine speed [1/min]: trim speeds then lie near a line in its square, as thrust does.
     relative_airspeed : ndarray, shape (n,), optional
@@ -408,12 +409,16 @@ class _Fit:
         normal, _, precision = self._normal(residual, jacobian, weight)
         inverse = np.linalg.pinv(normal, hermitian=True)
         pulled = jacobian * (weight * precision)[:, None]
-        # gusts that keep their direction over ground, and gusts that keep it along the path: the worse counts
-        fading = self.gust**2 * np.exp(-np.abs(np.subtract.outer(b.time, b.time)) / self.memory)
-        spreads = [
-            inverse @ (pulled.T @ omega @ pulled + np.diag(self.prior)) @ inverse
-            for omega in (fading, fading * (self.direction @ self.direction.T))
-        ]
+        # gusts that keep their direction along the path, and gusts that keep it over ground: the worse counts
+        middles = [np.diag(self.prior), np.diag(self.prior)]
+        for low in range(0, self.n, 500):  # in strips, so that a long flight does not fill the memory
+            rows = slice(low, low + 500)
+            apart = np.abs(b.time[rows, None] - b.time[None, :])
+            fading = self.gust**2 * np.exp(-apart / self.memory)
+            middles[0] = middles[0] + pulled[rows].T @ (fading @ pulled)
+            fading *= self.direction[rows] @ self.direction.T
+            middles[1] = middles[1] + pulled[rows].T @ (fading @ pulled)
+        spreads = [inverse @ middle @ inverse for middle in middles]
         self.covariance = max(spreads, key=lambda m: float(m[0, 0] + m[1, 1]))
         largest = float(np.linalg.eigvalsh(self.covariance[:2, :2])[-1])
         self.worst_std = float(np.sqrt(largest)) if largest >= 0 and np.isfinite(largest) else float("inf")
