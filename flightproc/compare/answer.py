@@ -11,7 +11,7 @@ from ..results import BladeAngles, Calibration, ComparisonRow, HoldResult
 
 __all__ = ["answer_in_words", "limits_in_words"]
 
-_STRAIGHT = math.radians(0.05)
+_TELLING = 0.4  # half-width of the torque ratio's interval beyond which it tells nothing
 
 
 def answer_in_words(
@@ -63,7 +63,10 @@ def _ratio(rows: Sequence[ComparisonRow], overall: Quantity) -> str:
     )
     if overall.low95 <= 1.0 <= overall.high95:
         width = max(overall.high95 - 1.0, 1.0 - overall.low95)
-        text += f": no difference from the rig is shown, and one beyond {100 * width:.0f} % is ruled out."
+        if width < _TELLING:
+            text += f": no difference from the rig is shown, and one beyond {100 * width:.0f} % is ruled out."
+        else:
+            text += ": far too wide to tell flight from rig; see below what limits it."
     elif overall.high95 < 1.0:
         text += ": less in flight than on the rig."
     else:
