@@ -139,7 +139,7 @@ def compare_with_rig(
     With ``s`` the sign of the reaction, the ratio is ``(s L + M_comp (n / n_c)^2) / Q_rig(n, rho)``. What the
     groups share (K, zeros, density, the rig's common errors) stays shared in the draws of ``L``.
     """
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng((seed, 2))  # a stream of its own
     power = [i for i, h in enumerate(holds) if h.kind is HoldKind.POWER and h.straight]
     draws = solution.roll_draws
     density_factor = 1.0 + density_relative_std * rng.standard_normal(len(draws))

@@ -208,7 +208,7 @@ def solve_moments(
     if widening > 1.0:
         problem = replace(problem, root=problem.root * widening)
         best, posterior = _fit(problem)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng((seed, 1))  # a stream of its own
     root = np.linalg.cholesky(posterior + 1e-15 * np.trace(posterior) * np.eye(len(posterior)))
     x = best + rng.standard_normal((draws, problem.size)) @ root.T
 

@@ -155,7 +155,7 @@ class _Passes:
         level = c.get("height")
         if level is None and "pressure" in c:
             level = standard_pressure_height(c["pressure"])
-        self.still = still_stretches(self.raw_rates, self.raw_forces, c.get("ground_speed"), rate)
+        self.still = still_stretches(self.raw_rates, self.raw_forces, c.get("ground_speed"), rate, level)
         self.airborne, self.phase_words = airborne_stretches(
             self.grid.size,
             rate,

@@ -20,6 +20,7 @@ _GROSS_TILT = np.radians(
     20.0
 )  # beyond it the sensor is taken to sit tilted, below to be leaning with the unit
 _YAW_PRIOR_STD = np.radians(3.0)  # of a sensor that was put on by eye
+_YAW_STATED_STD = np.radians(1.0)  # of a yaw measured by hand [rad]
 _GROSS_YAW = np.radians(20.0)
 _SMOOTHING = 1.0  # [s] of the turn rate that bends the vertical
 _BIAS_LIMIT = np.radians(0.3)  # [rad/s] change of bias from ground to flight worth telling
@@ -124,7 +125,7 @@ def resolve_motion(
     body_rates, body_forces = rotate(matrix, *unbiased), rotate(matrix, *forces)
     smoothing = 2 * round(0.5 * _SMOOTHING * rate) + 1
     attitude = aided_attitude(body_rates, body_forces, airspeed, smoothing=smoothing)
-    yaw_std = 0.0 if stated_yaw else float(_YAW_PRIOR_STD)
+    yaw_std = float(_YAW_STATED_STD if stated_yaw else _YAW_PRIOR_STD)
     if stated_yaw:
         words += f", yaw {mount.yaw_deg:.1f} deg as stated"
     elif airspeed is not None:

@@ -15,6 +15,7 @@ Spans = tuple[tuple[float, float], ...]
 _STILL_GYRO = 0.02  # [rad/s] standard deviation over 2 s
 _STILL_FORCE = 0.15  # [m/s^2] standard deviation over 2 s
 _STILL_SPEED = 0.8  # [m/s] over ground
+_STILL_CLIMB = 0.3  # [m/s]
 _FLYING_SPEED = 4.0  # [m/s] over ground
 _FLYING_HEIGHT = 20.0  # [m] above the lower end of the log
 _SHORTEST_STILL = 5.0  # [s]
@@ -54,6 +55,7 @@ def still_stretches(
     forces: tuple[Array, Array, Array],
     ground_speed: Array | None,
     rate: float,
+    height: Array | None = None,
 ) -> Spans:
     """Return the stretches in which the unit stood still.
 
@@ -67,11 +69,18 @@ def still_stretches(
         Speed over ground [m/s].
     rate : float
         Sampling rate [Hz].
+    height : ndarray, shape (n,), optional
+        Height, by satellites or pressure [m]; asked only without a speed over ground.
 
     Returns
     -------
     tuple of (float, float)
         From sample 0 [s]; at least 5 s each, half a second cut off both ends.
+
+    Notes
+    -----
+    A glide in calm air with the engine stopped is as quiet as the ground. Without a speed over ground, what
+    climbs or sinks, or lies well above both ends of the log, is therefore not still.
     """
     size = 2 * round(rate) + 1
     gyro = np.sqrt(sum(_deviation(x, size) ** 2 for x in rates))
@@ -81,6 +90,12 @@ def still_stretches(
     still &= np.sqrt(sum(running_mean(x, size) ** 2 for x in rates)) < 0.1
     if ground_speed is not None:
         still &= ~(running_mean(ground_speed, size) > _STILL_SPEED)
+    elif height is not None and np.isfinite(height).any():
+        slow = running_mean(height, 5 * size)
+        known = slow[np.isfinite(slow)]
+        ends = max(1, round(5 * rate))
+        ground = max(float(np.median(known[:ends])), float(np.median(known[-ends:])))
+        still &= ~(np.abs(np.gradient(slow) * rate) > _STILL_CLIMB) & ~(slow > ground + _FLYING_HEIGHT)
     found = stretches(still, rate, _SHORTEST_STILL + 1.0)
     return tuple((start + 0.5, end - 0.5) for start, end in found)
 

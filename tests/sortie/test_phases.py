@@ -64,3 +64,20 @@ def test_slow_flight_into_the_wind_is_flight():
 
 def test_mask_of_nothing_is_empty():
     assert not mask_of((), np.arange(5.0)).any()
+
+
+def test_a_quiet_glide_is_not_the_ground_even_without_satellites():
+    time, rates, forces, _, _ = day()
+    air = (time >= 60.0) & (time < 660.0)
+    # half the flight as quiet as the ground: only height tells
+    quiet = (time >= 360.0) & (time < 660.0)
+    rates = tuple(np.where(quiet, 0.003 * np.sin(7 * time) + 0.005, r) for r in rates)
+    forces = tuple(np.where(quiet, 0.02 * np.sin(9 * time) + np.mean(f), f) for f in forces)
+    height = 300.0 + np.where(air, np.minimum(time - 60.0, 660.0 - time) * 1.3, 0.0)
+    still = still_stretches(rates, forces, None, RATE, height)
+    assert not any(start < 640.0 and end > 70.0 for start, end in still)
+    flight, _ = airborne_stretches(
+        time.size, RATE, ground_speed=None, height=height, rates=rates, still=still
+    )
+    assert len(flight) == 1
+    assert flight[0][0] < 90.0 and flight[0][1] > 630.0

@@ -1,0 +1,66 @@
+"""Levels of holds from a sortie: means, gaps, and what is missing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from flightproc.errors import EstimateError
+from flightproc.holds.model import Hold, HoldKind
+from flightproc.moment.observe import observe_holds
+from flightproc.quantity import Quantity
+from flightproc.sortie.model import Sortie, Wind
+
+pytestmark = pytest.mark.synthetic
+
+LEVELS = (0.01, 0.05, 0.09, 0.03)
+HOLDS = [Hold(100.0 * i, 100.0 * i + 60.0, HoldKind.POWER, True, 6000.0) for i in range(len(LEVELS))]
+
+
+def make_sortie() -> Sortie:
+    rng = np.random.default_rng(4)
+    time = np.arange(0.0, 400.0, 0.1)
+    table = pd.DataFrame(index=pd.Index(time, name="time"))
+    level = np.repeat(LEVELS, 1000)
+    table["hang_roll"] = level + 0.004 * rng.standard_normal(time.size)
+    table["turn_rate"] = 2 * level + 0.01 * rng.standard_normal(time.size)
+    table["rpm"] = 6000.0 + 10 * rng.standard_normal(time.size)
+    table["airspeed"] = 10.0 + 0.1 * rng.standard_normal(time.size)
+    table["density"] = 1.15
+    table["load"] = 9.8
+    table["specific_force_x"] = 9.8 * np.tan(level)
+    nowhere = Quantity.unknown("m/s", "not flown")
+    wind = Wind(nowhere, nowhere, np.full((2, 2), np.nan), "none")
+    return Sortie(table, 10.0, None, {}, (), wind, 0.1, 0.01, "", "")
+
+
+def test_levels_are_those_put_in() -> None:
+    seen = observe_holds(make_sortie(), HOLDS)
+    std = seen.noise.std()
+    assert np.all(np.abs(seen.hang_roll - LEVELS) < 4 * std[:, 0])
+    assert np.all(np.abs(seen.turn_rate - 2 * np.array(LEVELS)) < 4 * std[:, 1])
+    # white noise of 0.004 at 10 Hz over 60 s
+    assert std[:, 0] == pytest.approx(0.004 / np.sqrt(600), rel=0.35)
+    assert seen.hang_pitch == pytest.approx(LEVELS, abs=1e-6)
+    assert seen.airspeed == pytest.approx(10.0, abs=0.03)
+    assert np.all(np.isnan(seen.bank))
+
+
+def test_a_short_gap_is_bridged_and_a_long_one_refused() -> None:
+    sortie = make_sortie()
+    sortie.channels.loc[120.0:125.0, "hang_roll"] = np.nan
+    seen = observe_holds(sortie, HOLDS)
+    assert seen.hang_roll[1] == pytest.approx(LEVELS[1], abs=1e-3)
+    sortie.channels.loc[100.0:140.0, "hang_roll"] = np.nan
+    with pytest.raises(EstimateError, match=r"hang_roll is too sparse.*strike the hold"):
+        observe_holds(sortie, HOLDS)
+
+
+def test_what_is_missing_is_named() -> None:
+    sortie = make_sortie()
+    with pytest.raises(EstimateError, match="no hold was found"):
+        observe_holds(sortie, [])
+    del sortie.channels["hang_roll"]
+    with pytest.raises(EstimateError, match="no hang roll"):
+        observe_holds(sortie, HOLDS)
