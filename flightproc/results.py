@@ -425,7 +425,8 @@ class Results:
             "limits": list(self.limits),
             "holds": [hold.to_json() for hold in self.holds],
             "not_holds": [
-                {"start_s": r.start, "end_s": r.end, "code": r.code, "reason": r.words} for r in self.rejected
+                {"start_s": item.start, "end_s": item.end, "reason": item.code, "words": item.words}
+                for item in self.rejected
             ],
             "calibration": self.calibration.to_json(),
             "wind": {

@@ -75,7 +75,7 @@ class Rejected:
         Bounds [s] on the sortie's time base.
     code : str
         Stable reason code: ``too_short``, ``turning``, ``rpm_unsteady``, ``rpm_trend``, ``airspeed_trend``,
-        ``turn_trend``, ``variance_change``, ``pilot_input``, ``gap``, ``on_ground``, ``struck``, ``outside``.
+        ``agitated``, ``variance_change``, ``pilot_input``, ``gap``, ``on_ground``, ``struck``, ``outside``.
     words : str
         The reason in words, with the figures.
     """

@@ -51,6 +51,9 @@ _SHORT = 35.0  # what counts as short [s]
 _AGITATION_SMOOTH = 3.0  # smoothing of turn rate before its scatter is taken [s]
 _AGITATION_STEP = 5.0  # step of the windows it is compared with [s]
 _JOINED = ("on_ground", "too_short", "turning")  # neighbours of one of these are told as one
+_VARIANCE_RATIO = (
+    6.0  # change of variance within a hold: F at 27 and 27 degrees of freedom passes 3.5 in 0.1 %
+)
 _NOTE_REACH = 2.0  # how far a note must reach into a stretch; notes are timed by hand [s]
 _BRAKE_LIMIT = 0.05  # brake position that counts as an input
 
@@ -267,9 +270,17 @@ def _fault(
     limit = _AGITATION if end - start >= _SHORT else _AGITATION_SHORT
     if typical > 0 and restless > limit * typical:
         return (
-            "variance_change",
+            "agitated",
             f"turn rate swings by {np.degrees(restless):.1f} deg/s, {restless / typical:.1f} times the "
             "typical stretch of this sortie: a gust or the pilot",
+        )
+    hang_roll = _part(sortie, "hang_roll", inside)
+    ratio = 1.0 if hang_roll is None else _variance_ratio(_filled(hang_roll), sortie.rate)
+    if max(ratio, 1.0 / ratio) > _VARIANCE_RATIO:
+        half = "second" if ratio > 1.0 else "first"
+        return (
+            "variance_change",
+            f"hang roll scatters {max(ratio, 1.0 / ratio):.0f} times as much (variance) in the {half} half",
         )
     return None
 
@@ -402,6 +413,18 @@ def _agitations(sortie: Sortie, spans: Sequence[tuple[float, float]]) -> list[tu
                 ]
         out.append((float(np.std(part)), float(np.median(others)) if len(others) > 2 else 0.0))
     return out
+
+
+def _variance_ratio(values: Array, rate: float) -> float:
+    """Return the variance of the second half over that of the first, of second-to-second changes."""
+    block = max(1, round(rate))
+    n = len(values) // block
+    changes = np.diff(values[: n * block].reshape(n, block).mean(axis=1))
+    half = len(changes) // 2
+    if half < 5:
+        return 1.0
+    first, second = float(np.var(changes[:half])), float(np.var(changes[-half:]))
+    return second / first if first > 0.0 and second > 0.0 else 1.0
 
 
 def _part(sortie: Sortie, name: str, inside: Mask) -> Array | None:

@@ -92,7 +92,7 @@ def test_the_card_is_found_and_the_turns_are_told() -> None:
     [
         ({"seconds": 25, "rpm": 6400}, "too_short"),
         ({"seconds": 70, "rpm": 6400, "speed_drift": 2.5}, "airspeed_trend"),
-        ({"seconds": 80, "rpm": 6400, "swing": 3.8}, "variance_change"),
+        ({"seconds": 80, "rpm": 6400, "swing": 3.8}, "agitated"),
     ],
 )
 def test_what_is_not_steady_is_turned_down_with_its_reason(fault: dict[str, float], code: str) -> None:
@@ -103,6 +103,17 @@ def test_what_is_not_steady_is_turned_down_with_its_reason(fault: dict[str, floa
     found = [r for r in search.rejected if r.end > start + 10]
     assert code in {r.code for r in found}
     assert all(r.words for r in search.rejected)
+
+
+def test_a_hold_that_becomes_restless_is_turned_down() -> None:
+    sortie = make_sortie(CARD)
+    rng = np.random.default_rng(9)
+    late = (sortie.time > 225.0) & (sortie.time < 262.0)
+    sortie.channels.loc[late, "hang_roll"] += 0.08 * rng.standard_normal(int(late.sum()))
+    search = find_holds(sortie)
+    told = [r for r in search.rejected if r.code == "variance_change"]
+    assert len(told) == 1 and "second half" in told[0].words
+    assert len(search.holds) == 4
 
 
 def test_a_slow_throttle_ramp_is_no_hold() -> None:

@@ -6,6 +6,7 @@ Textbook relations (J. D. Anderson, Introduction to Flight, chapter 6); standard
 import math
 
 import pytest
+
 from flightproc.sortie.attitude import coordinated_bank, coordinated_turn_rate, load_factor
 
 pytestmark = pytest.mark.published
