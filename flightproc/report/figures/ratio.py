@@ -46,10 +46,10 @@ def draw(results: Results) -> Picture | Missing:
     axes.axhline(1.0, color=INK, lw=1.2, label="as on the rig (ratio 1)")
     if predicted:
         x, y, low, high = np.array(predicted).T
-        axes.fill_between(x, low, high, color=PREDICTION, alpha=0.13, lw=0, label="its 95 % band")
         axes.plot(
             x, y, color=PREDICTION, lw=1.5, ls=(0, (5, 2)), marker="^", mfc="white", ms=7, label="blade model"
         )
+        axes.fill_between(x, low, high, color=PREDICTION, alpha=0.13, lw=0, label="its 95 % band")
     power = KINDS[HoldKind.POWER]
     error_bars(
         axes,
