@@ -76,6 +76,6 @@ def test_drawing_can_be_made(tmp_path):
 
 
 def test_links_between_pages_lead_somewhere():
-    for page in DOCS.glob("*.md"):
+    for page in DOCS.rglob("*.md"):
         for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
-            assert (DOCS / target).exists(), f"{page.name}: {target}"
+            assert (page.parent / target).exists(), f"{page.name}: {target}"
