@@ -23,7 +23,12 @@ def test_the_five_lines_print_what_stands_below_them(tmp_path: Path, monkeypatch
     said = io.StringIO()
     with contextlib.redirect_stdout(said):
         exec(compile(code, "README.md", "exec"), {})
-    assert said.getvalue().splitlines() == printed.splitlines()
+    number = re.compile(r"-?\d+(?:\.\d+)?")
+    assert number.sub("#", said.getvalue()) == number.sub("#", printed)
+    for now, then in zip(number.findall(said.getvalue()), number.findall(printed), strict=True):
+        # another linear-algebra library may round the last digit the other way
+        places = len(then.partition(".")[2])
+        assert abs(float(now) - float(then)) < 1.5 * 10.0**-places, f"{now} where README has {then}"
     assert (tmp_path / "demo-out" / "report.html").is_file()
 
 

@@ -176,7 +176,7 @@ def school_card(
         *_hold("power", "power 6000 b", cruise, 30.0, idle),
         *_hold("power", "power 5200 b", low, 130.0, cruise),
         *_hold("glide", "glide 5", idle, 250.0, low),
-        Segment("descending turns", idle, "below", 30.0, "rate", radians(18.0), limit=400.0),
+        Segment("descending turns", idle, "below", 30.0, "rate", radians(18.0), limit=800.0),
         Segment("final", idle, "below", 0.0, "heading", radians(8.0), limit=90.0),
         Segment("run-out, engine off", 0.0, "time", 8.0, on_ground=True),
         Segment("ground still, engine stopped", 0.0, "time", 15.0, kind="ground", on_ground=True),
