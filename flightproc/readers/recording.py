@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Damage", "RawField", "Recording", "Series"]
+__all__ = ["Damage", "RawField", "Recording", "Series", "Waveform"]
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,33 @@ class Series:
         if self.time.size < 2:
             return float("nan")
         return float(1.0 / np.median(np.diff(self.time)))
+
+
+@dataclass(frozen=True)
+class Waveform:
+    """A signal in even samples, such as sound: too fast to be a channel.
+
+    Attributes
+    ----------
+    source : str
+        The raw field it was made from.
+    start : float
+        Time of the first sample on the recording's own clock [s].
+    rate : float
+        Sampling rate [Hz].
+    samples : ndarray of float32, shape (n,)
+        In full scale of the recorder (sound) or in SI units; NaN where a sample is missing.
+    """
+
+    source: str
+    start: float
+    rate: float
+    samples: NDArray[np.float32]
+
+    @property
+    def end(self) -> float:
+        """Time of the last sample [s]."""
+        return self.start + max(self.samples.size - 1, 0) / self.rate
 
 
 @dataclass(frozen=True)
@@ -118,6 +145,8 @@ class Recording:
         What was lost.
     notes : tuple of str
         Other things worth telling, such as guesses.
+    waveforms : tuple of Waveform
+        Sound, one per track.
     """
 
     path: str
@@ -129,6 +158,7 @@ class Recording:
     fields: tuple[RawField, ...] = ()
     damage: tuple[Damage, ...] = ()
     notes: tuple[str, ...] = field(default_factory=tuple)
+    waveforms: tuple[Waveform, ...] = ()
 
     def get(self, channel: str) -> Series | None:
         """Return the best source of a channel, or None."""
@@ -137,8 +167,10 @@ class Recording:
 
     @property
     def span(self) -> tuple[float, float]:
-        """First and last time of any channel [s]; (nan, nan) where there is none."""
-        series = [s for group in self.channels.values() for s in group if s.time.size]
-        if not series:
+        """First and last time of any channel or waveform [s]; (nan, nan) where there is none."""
+        ends = [(w.start, w.end) for w in self.waveforms if w.samples.size]
+        for group in self.channels.values():
+            ends += [(float(s.time[0]), float(s.time[-1])) for s in group if s.time.size]
+        if not ends:
             return (float("nan"), float("nan"))
-        return (min(float(s.time[0]) for s in series), max(float(s.time[-1]) for s in series))
+        return (min(first for first, _ in ends), max(last for _, last in ends))

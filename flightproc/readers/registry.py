@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Protocol, cast
 
 from ..errors import UnknownFormatError
-from . import delimited, gpx, ulog
+from . import delimited, gpx, ulog, wav
 from .content import Content, describe_bytes, load_content
 from .recording import Recording
 
@@ -40,7 +40,12 @@ class Reader(Protocol):
         ...
 
 
-READERS: tuple[Reader, ...] = (cast(Reader, ulog), cast(Reader, gpx), cast(Reader, delimited))
+READERS: tuple[Reader, ...] = (
+    cast(Reader, ulog),
+    cast(Reader, gpx),
+    cast(Reader, wav),
+    cast(Reader, delimited),
+)
 """Every reader. A new format is one module and one entry here."""
 
 
