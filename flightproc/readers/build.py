@@ -190,10 +190,11 @@ class RecordingBuilder:
 
     def shift(self, origin: float) -> None:
         """Move the clock so that what was ``origin`` [s] becomes 0."""
-        self.channels = {
-            name: [Series(s.channel, s.time - origin, s.values, s.source, s.derived) for s in group]
-            for name, group in self.channels.items()
-        }
+        moved: dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]] = {}  # times may be shared
+        for group in self.channels.values():
+            for k, s in enumerate(group):
+                _, time = moved.setdefault(id(s.time), (s.time, s.time - origin))
+                group[k] = Series(s.channel, time, s.values, s.source, s.derived)
         if self.start_utc is not None:
             self.start_utc += origin
 

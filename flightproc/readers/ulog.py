@@ -7,6 +7,7 @@ worked out here, because a cut file, a wild stamp or a clock that jumps back are
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from .build import RecordingBuilder, median_rate
 from .content import Content, load_content
 from .recording import RawField, Recording
 from .ulog_map import ESC_RPM, FEEDS, GPS_TOPICS, Feed, field_unit
-from .ulog_walk import MAGIC, Topic, Walk, walk_messages
+from .ulog_walk import MAGIC, Topic, Walk, gather, walk_messages
 
 __all__ = ["MAGIC", "NAME", "read", "sniff"]
 
@@ -75,7 +76,7 @@ def read(
             "a column map is given, but this is a ULog, which names its own fields", where=content.path
         )
     walk = walk_messages(content.data, content.path)
-    if not any(topic.offsets for topic in walk.topics):
+    if not any(topic.count for topic in walk.topics):
         raise UnreadableLogError(
             "the ULog holds no data message"
             + (f" ({walk.definition_fault})" if walk.definition_fault else ""),
@@ -137,62 +138,116 @@ class _Reading:
         self.walk = walk
         self.data = builder.content.data
         self.topics = sorted(
-            (t for t in walk.topics if t.offsets), key=lambda t: (t.name, t.instance, t.offsets[0])
+            (t for t in walk.topics if t.count), key=lambda t: (t.name, t.instance, t.offsets[0])
         )
         self.times: dict[int, Array] = {}
-        self.keeps: dict[int, NDArray[np.bool_]] = {}
+        self.columns: dict[str, NDArray[np.generic]] = {}
+        self.keep: NDArray[np.bool_] = np.empty(0, dtype=bool)
+        self.all_kept = True
+        self.time: Array = np.empty(0)
         self.feeds: dict[tuple[int, str], list[str]] = {}
+        self.ranks: dict[str, list[int]] = {}
+        self.used: dict[str, list[tuple[int, tuple[str, ...]]]] = {}
         self.remarks: dict[tuple[int, str], str] = {}
+        self.choices: dict[tuple[int, str], int] = {}
+        self.utc: list[tuple[int, float]] = []
+        self.listed: list[tuple[Topic, RawField]] = []
 
     def fill(self) -> None:
-        """Fill the builder."""
+        """Fill the builder, one topic at a time."""
         self._judge_times()
-        for feed in FEEDS:
-            for topic in self.topics:
-                if topic.name == feed.topic and all(name in topic.fields for name in feed.fields):
-                    self._feed(topic, feed)
-        self._feed_motors()
-        self._find_utc()
+        for number, topic in enumerate(self.topics):
+            wanted = {"time_utc_usec", "timestamp_time_relative"}
+            for feed in FEEDS:
+                if feed.topic == topic.name:
+                    wanted.update((*feed.fields, *(gate for gate, _ in feed.gates)))
+            self.columns = topic.columns(
+                self.data, [n for n in topic.fields if n in wanted or ESC_RPM.match(n)]
+            )
+            time = self.times.pop(number, np.full(topic.count, np.nan))
+            self._take(topic, time)
+            self._list_fields(topic, time)
+        self.columns = {}
+        self._rank()
         origin = self.builder.first_time()
+        if self.utc:
+            self.builder.start_utc = min(self.utc, key=lambda item: item[0])[1]
         if origin is not None:
             self.builder.shift(origin)
         else:
             self.builder.note("none of its topics feeds a channel")
-        self._list_fields()
+        self.builder.fields = [self._described(topic, field) for topic, field in self.listed]
+
+    def _take(self, topic: Topic, time: Array) -> None:
+        """Feed what one topic has to give."""
+        feeds = [f for f in FEEDS if f.topic == topic.name and all(name in topic.fields for name in f.fields)]
+        motors = topic.name == "esc_status"
+        satellites = topic.name in GPS_TOPICS and "time_utc_usec" in topic.fields
+        if not (feeds or motors or satellites):
+            return
+        self.keep = np.isfinite(time)
+        self.keep[self.keep] = self.builder.clock(time[self.keep], topic.label)
+        self.all_kept = bool(self.keep.all())
+        self.time = time if self.all_kept else time[self.keep]
+        if not self.time.size:
+            return
+        for feed in feeds:
+            self._feed(topic, feed)
+        if motors:
+            self._feed_motors(topic)
+        if satellites:
+            self._find_utc(topic)
+
+    def _rank(self) -> None:
+        """Put the sources of each channel in the order of the table of feeds, and remark on the choices."""
+        for channel, group in self.builder.channels.items():
+            entries = sorted(zip(self.ranks[channel], range(len(group)), strict=True))
+            self.builder.channels[channel] = [group[k] for _, k in entries]
+            for place, (_, k) in enumerate(entries[1:], start=2):
+                topic_key, names = self.used[channel][k]
+                for name in names:
+                    self.choices.setdefault((topic_key, name), place)
 
     # Times ---------------------------------------------------------------------------------------------
 
     def _judge_times(self) -> None:
         """Decide for every message whether its stamp is credible, by its neighbours in the file."""
-        timed = [t for t in self.topics if t.fields.get("timestamp", ("", 0))[0] == "<u8"]
-        if not timed:
+        walk = self.walk
+        at = np.full(len(walk.topics), -1, dtype=np.int64)  # where each topic has its stamp
+        for number, topic in enumerate(walk.topics):
+            kind, offset = topic.fields.get("timestamp", ("", 0))
+            if kind == "<u8":
+                at[number] = offset
+        places, owners = walk.places, walk.owners
+        if at.min() < 0:
+            timed = at[owners] >= 0
+            places, owners = places[timed], owners[timed]
+        if not places.size:
             return
-        stamps = [t.column(self.data, "timestamp").astype(np.uint64) for t in timed]
-        base = min(int(np.median(np.concatenate(stamps))), 2**64 - 1)  # the median is a float
-        seconds = []
-        for stamp in stamps:
-            ahead = stamp >= np.uint64(base)
-            size = np.where(ahead, stamp - np.uint64(base), np.uint64(base) - stamp)  # no wrap below 0
-            seconds.append(np.where(ahead, 1.0, -1.0) * size.astype(np.float64) * 1e-6)
-        place = np.concatenate([np.asarray(t.offsets) for t in timed])
-        owner = np.concatenate([np.full(len(t.offsets), i) for i, t in enumerate(timed)])
-        order = np.argsort(place, kind="stable")
-        credible = np.empty(place.size, dtype=bool)
-        credible[order] = _near_neighbours(np.concatenate(seconds)[order])
-        late = np.concatenate(seconds) >= (self.walk.start - base) * 1e-6 - _EARLY
+        stamps = gather(self.data, places + at[owners], "<u8").astype(np.uint64, copy=False)
+        base = int(np.median(stamps[:: max(1, stamps.size // 10_000)]))
+        base = min(base, 2**64 - 1)  # the median is a float
+        seconds = _signed_seconds(stamps, base)
+        del stamps
+        credible = _near_neighbours(seconds)
+        late = seconds >= (walk.start - base) * 1e-6 - _EARLY
         if np.mean(late) > 0.5:
             credible &= late
         else:
             self.builder.note("the start time in the header lies after most of the data: it is not used")
-        strange: list[str] = []
-        count = 0
-        for i, topic in enumerate(timed):
-            good = credible[owner == i]
-            self.times[id(topic)] = np.where(good, seconds[i], np.nan)
-            bad = int(np.count_nonzero(~good))
-            if bad:
-                count += bad
-                strange.append(topic.label)
+        seconds[~credible] = np.nan
+        bad = np.bincount(owners[~credible], minlength=len(walk.topics))
+        count = int(bad.sum())
+        if places.size < walk.places.size:
+            every = np.full(walk.places.size, np.nan)
+            every[timed] = seconds
+            seconds = every
+        del places, owners, credible, late
+        own = {id(topic): number for number, topic in enumerate(self.topics)}
+        for topic, time in zip(walk.topics, walk.by_topic(seconds), strict=True):
+            if id(topic) in own:
+                self.times[own[id(topic)]] = time
+        strange = sorted(topic.label for topic, lost in zip(walk.topics, bad.tolist(), strict=True) if lost)
         if count:
             first = ", ".join(strange[:4]) + (f" and {len(strange) - 4} more" if len(strange) > 4 else "")
             self.builder.tell(
@@ -202,126 +257,95 @@ class _Reading:
                 count,
             )
 
-    def _keep(self, topic: Topic) -> NDArray[np.bool_]:
-        """Return which rows of a topic have a usable time."""
-        key = id(topic)
-        if key not in self.keeps:
-            time = self.times.get(key)
-            if time is None:
-                self.keeps[key] = np.zeros(len(topic.offsets), dtype=bool)
-            else:
-                finite = np.isfinite(time)
-                keep = np.zeros(time.size, dtype=bool)
-                keep[finite] = self.builder.clock(time[finite], topic.label)
-                self.keeps[key] = keep
-        return self.keeps[key]
-
     # Channels ------------------------------------------------------------------------------------------
 
-    def _column(self, topic: Topic, name: str, keep: NDArray[np.bool_]) -> Array:
-        return topic.column(self.data, name)[keep].astype(np.float64)
+    def _column(self, name: str) -> Array:
+        values = self.columns[name]
+        return (values if self.all_kept else values[self.keep]).astype(np.float64)
 
     def _feed(self, topic: Topic, feed: Feed) -> None:
-        keep = self._keep(topic)
-        if not keep.any():
-            return
         with np.errstate(over="ignore", invalid="ignore"):
-            values = feed.make(*(self._column(topic, name, keep) for name in feed.fields))
+            values = feed.make(*(self._column(name) for name in feed.fields))
         gated = np.zeros(values.size, dtype=bool)
         for gate, valid in feed.gates:
             if gate in topic.fields:
-                gated |= ~valid(self._column(topic, gate, keep))
-        values = np.where(gated, np.nan, values)
-        self._add(topic, feed.channel, keep, values, feed.fields, feed.note)
+                gated |= ~valid(self._column(gate))
+        if gated.any():
+            values = np.where(gated, np.nan, values)
+        self._add(topic, feed.channel, values, feed.fields, feed.note, _RANKS[id(feed)])
 
     def _add(
-        self,
-        topic: Topic,
-        channel: str,
-        keep: NDArray[np.bool_],
-        values: Array,
-        names: tuple[str, ...],
-        remark: str,
+        self, topic: Topic, channel: str, values: Array, names: tuple[str, ...], remark: str, rank: int
     ) -> None:
         shared = "q" if names[0] == "q[0]" else names[0]
-        time = self.times[id(topic)][keep]
-        if self.builder.add(channel, time, values, f"{topic.label}.{shared}"):
-            rank = len(self.builder.channels[channel])
+        if self.builder.add(channel, self.time, values, f"{topic.label}.{shared}"):
+            self.ranks.setdefault(channel, []).append(rank)
+            self.used.setdefault(channel, []).append((id(topic), names))
             for name in names:
                 fed = self.feeds.setdefault((id(topic), name), [])
                 if channel not in fed:
                     fed.append(channel)
-                words = [remark] if remark else []
-                if rank > 1:
-                    words.append(f"choice {rank}")
-                if words:
-                    self.remarks[id(topic), name] = "; ".join(words)
+                if remark:
+                    self.remarks[id(topic), name] = remark
         else:
             for name in names:
                 self.remarks.setdefault((id(topic), name), f"no valid value for {channel}")
 
-    def _feed_motors(self) -> None:
-        for topic in self.topics:
-            if topic.name != "esc_status":
+    def _feed_motors(self, topic: Topic) -> None:
+        slots = sorted((int(m[1]), name) for name in topic.fields if (m := ESC_RPM.match(name)))
+        used = []
+        for slot, name in slots:
+            values = self._column(name)
+            if not np.any(values != 0):
+                self.remarks[id(topic), name] = "slot not used (0 throughout)"
                 continue
-            keep = self._keep(topic)
-            slots = sorted((int(m[1]), name) for name in topic.fields if (m := ESC_RPM.match(name)))
-            used = []
-            for slot, name in slots:
-                values = self._column(topic, name, keep)
-                if not np.any(values != 0):
-                    self.remarks[id(topic), name] = "slot not used (0 throughout)"
-                    continue
-                used.append(slot)
-                if np.median(values[values != 0]) < 0:  # negative stands for reverse rotation
-                    values = -values
-                    self.builder.note(
-                        f"{topic.label}.{name} is negative (reverse rotation): its size is used"
-                    )
-                self._add(topic, "rpm", keep, values, (name,), f"motor {slot + 1}")
-            if len(used) > 1:
-                listed = ", ".join(str(slot + 1) for slot in used)
-                self.builder.note(
-                    f"{topic.label} holds {len(used)} motors ({listed}): rpm is the first, the others are "
-                    "further choices"
-                )
+            used.append(slot)
+            if np.median(values[values != 0]) < 0:  # negative stands for reverse rotation
+                values = -values
+                self.builder.note(f"{topic.label}.{name} is negative (reverse rotation): its size is used")
+            self._add(topic, "rpm", values, (name,), f"motor {slot + 1}", len(FEEDS) + slot)
+        if len(used) > 1:
+            listed = ", ".join(str(slot + 1) for slot in used)
+            self.builder.note(
+                f"{topic.label} holds {len(used)} motors ({listed}): rpm is the first, the others are "
+                "further choices"
+            )
 
     # UTC and the list of fields ------------------------------------------------------------------------
 
-    def _find_utc(self) -> None:
-        for topic_name in GPS_TOPICS:
-            for topic in self.topics:
-                if topic.name != topic_name or "time_utc_usec" not in topic.fields:
-                    continue
-                keep = self._keep(topic)
-                utc = self._column(topic, "time_utc_usec", keep)
-                time = self.times[id(topic)][keep] if keep.any() else np.empty(0)
-                if "timestamp_time_relative" in topic.fields:
-                    time = time + 1e-6 * self._column(topic, "timestamp_time_relative", keep)
-                good = (utc > _FIRST_UTC) & (utc < _LAST_UTC)
-                if good.any():
-                    self.builder.start_utc = float(np.median(utc[good] * 1e-6 - time[good]))
-                    return
+    def _find_utc(self, topic: Topic) -> None:
+        utc, time = self._column("time_utc_usec"), self.time
+        if "timestamp_time_relative" in topic.fields:
+            time = time + 1e-6 * self._column("timestamp_time_relative")
+        good = (utc > _FIRST_UTC) & (utc < _LAST_UTC)
+        if good.any():
+            start = float(np.median(utc[good] * 1e-6 - time[good]))
+            self.utc.append((GPS_TOPICS.index(topic.name), start))
 
-    def _list_fields(self) -> None:
-        for topic in self.topics:
-            time = self.times.get(id(topic))
-            rate = float("nan")
-            if time is not None:
-                good = time[np.isfinite(time)]
-                rate = median_rate(good)
-            for name in topic.fields:
-                key = (id(topic), name)
-                self.builder.fields.append(
-                    RawField(
-                        name=f"{topic.label}.{name}",
-                        samples=len(topic.offsets),
-                        rate_hz=rate,
-                        unit=field_unit(topic.name, name),
-                        feeds=", ".join(self.feeds.get(key, [])),
-                        note=self.remarks.get(key, ""),
-                    )
-                )
+    def _list_fields(self, topic: Topic, time: Array) -> None:
+        good = np.isfinite(time)
+        rate = median_rate(time if good.all() else time[good])
+        for name in topic.fields:
+            listed = RawField(f"{topic.label}.{name}", topic.count, rate, field_unit(topic.name, name))
+            self.listed.append((topic, listed))
+
+    def _described(self, topic: Topic, field: RawField) -> RawField:
+        key = (id(topic), field.name.removeprefix(f"{topic.label}."))
+        choice = f"choice {self.choices[key]}" if key in self.choices else ""
+        note = "; ".join(filter(None, (self.remarks.get(key, ""), choice)))
+        return replace(field, feeds=", ".join(self.feeds.get(key, [])), note=note)
+
+
+_RANKS = {id(feed): rank for rank, feed in enumerate(FEEDS)}
+
+
+def _signed_seconds(stamps: NDArray[np.uint64], base: int) -> Array:
+    """Return stamps [us] less a base, in seconds, without a wrap below 0."""
+    if int(stamps.max()) - int(stamps.min()) < 2**62 and base < 2**63:
+        return np.multiply((stamps - np.uint64(base)).view(np.int64), 1e-6, dtype=np.float64)
+    ahead = stamps >= np.uint64(base)
+    size = np.where(ahead, stamps - np.uint64(base), np.uint64(base) - stamps)
+    return np.where(ahead, 1.0, -1.0) * size.astype(np.float64) * 1e-6
 
 
 def _near_neighbours(seconds: Array) -> NDArray[np.bool_]:
@@ -336,15 +360,23 @@ def _near_neighbours(seconds: Array) -> NDArray[np.bool_]:
     -------
     ndarray of bool, shape (n,)
     """
-    starts = list(range(0, max(1, seconds.size - _BLOCK // 2), _BLOCK))
-    stops = [*starts[1:], seconds.size]
-    low, high = np.array(
-        [np.quantile(seconds[a:b], [0.1, 0.9]) for a, b in zip(starts, stops, strict=True)]
-    ).T
-    reach = _TOLERANCE + high - low
-    near = np.zeros(seconds.size, dtype=bool)
-    for i, (start, stop) in enumerate(zip(starts, stops, strict=True)):
-        block = seconds[start:stop]
-        for k in range(max(0, i - 1), min(len(starts), i + 2)):  # a pause may part a block from the next
-            near[start:stop] |= (block >= low[k] - reach[k]) & (block <= high[k] + reach[k])
+    starts = np.arange(0, max(1, seconds.size - _BLOCK // 2), _BLOCK)
+    stops = np.append(starts[1:], seconds.size)
+    span = np.maximum.reduceat(seconds, starts) - np.minimum.reduceat(seconds, starts)
+    near = np.ones(seconds.size, dtype=bool)
+    spread: dict[int, tuple[float, float]] = {}
+
+    def reach(k: int) -> tuple[float, float]:
+        if k not in spread:
+            low, high = np.quantile(seconds[starts[k] : stops[k]], [0.1, 0.9])
+            spread[k] = (low - (_TOLERANCE + high - low), high + (_TOLERANCE + high - low))
+        return spread[k]
+
+    for i in np.flatnonzero(span > _TOLERANCE).tolist():  # within a shorter span all lie near its middle
+        block = seconds[starts[i] : stops[i]]
+        good = np.zeros(block.size, dtype=bool)
+        for k in range(max(0, i - 1), min(starts.size, i + 2)):  # a pause may part a block from the next
+            low, high = reach(k)
+            good |= (block >= low) & (block <= high)
+        near[starts[i] : stops[i]] = good
     return near

@@ -4,6 +4,10 @@ The definitions (formats, information) are read by pyulog from the bytes that th
 itself is needed because a ULog has no checksum: a file that was cut, or whose bytes were damaged, is found
 only by following each message's size to the next one.
 
+Data messages, nearly all of a log, are followed many at a time: every place in a window of bytes that could
+be the head of one (its kind, a subscription that exists, a size that fits it) is found at once, and those
+that each end where the next begins are one run. Only where a run ends is a message looked at by itself.
+
 References
 ----------
 PX4 developer documentation, "ULog File Format": header, definition and data sections, message types,
@@ -15,14 +19,16 @@ from __future__ import annotations
 import contextlib
 import io
 import struct
+from collections.abc import Collection
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import UnreadableLogError
 
-__all__ = ["MAGIC", "Gap", "Topic", "Walk", "walk_messages"]
+__all__ = ["MAGIC", "Gap", "Topic", "Walk", "gather", "walk_messages"]
 
 MAGIC = b"ULog\x01\x12\x35"
 """First seven bytes of every ULog; the eighth is the version, then 8 bytes of start time."""
@@ -36,6 +42,10 @@ _KEY_AT = {b"I"[0]: 0, b"P"[0]: 0, b"M"[0]: 1, b"Q"[0]: 1}  # where a key's leng
 _LARGEST = 10_000  # a text message is never this long
 _CHAIN = 4  # whole messages in a row that make a place credible
 _DEEPEST = 8  # nesting of formats
+_NEVER = 1 << 20  # larger than any message
+_WINDOW = (1 << 16, 1 << 21)  # bytes searched at once for data messages: after a subscription, and at most
+_MOST_TOPICS = 65_535
+_ROWS = 8_192  # messages copied at once to take their fields apart
 
 _TYPES = {
     "int8_t": "<i1",
@@ -67,7 +77,7 @@ class Topic:
         Flattened field name to numpy type and byte offset, padding left out.
     shortest, longest : int
         Size of a message without and with its padding at the end [bytes].
-    offsets : list of int
+    offsets : ndarray of int, shape (n,)
         Where the payload of each message begins in the file (after the message id).
     """
 
@@ -76,7 +86,12 @@ class Topic:
     fields: dict[str, tuple[str, int]]
     shortest: int
     longest: int
-    offsets: list[int] = field(default_factory=list)
+    offsets: Places = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+
+    @property
+    def count(self) -> int:
+        """How many messages there are."""
+        return int(self.offsets.size)
 
     @property
     def label(self) -> str:
@@ -86,13 +101,54 @@ class Topic:
     def column(self, data: bytes, name: str) -> NDArray[np.generic]:
         """Return one field of every message, shape (n,), in its own type."""
         kind, offset = self.fields[name]
-        dtype = np.dtype(kind)
-        if not self.offsets:
-            return np.empty(0, dtype=dtype)
-        start = np.asarray(self.offsets, dtype=np.int64) + offset
-        view = np.lib.stride_tricks.sliding_window_view(np.frombuffer(data, dtype=np.uint8), dtype.itemsize)
-        rows: NDArray[np.generic] = np.ascontiguousarray(view[start]).view(dtype)[:, 0]
-        return rows
+        return gather(data, self.offsets + offset, kind)
+
+    def columns(self, data: bytes, names: Collection[str]) -> dict[str, NDArray[np.generic]]:
+        """Return several fields of every message, each of shape (n,), with one pass over the file."""
+        wanted = {name: self.fields[name] for name in names}
+        record = np.dtype(
+            {
+                "names": list(wanted),
+                "formats": [kind for kind, _ in wanted.values()],
+                "offsets": [offset for _, offset in wanted.values()],
+                "itemsize": self.shortest,
+            }
+        )
+        out: dict[str, NDArray[np.generic]] = {
+            name: np.empty(self.count, dtype=kind) for name, (kind, _) in wanted.items()
+        }
+        for start in range(0, self.count if wanted else 0, _ROWS):
+            part = self.offsets[start : start + _ROWS]
+            rows = gather(data, part, f"V{self.shortest}").view(record)
+            for name, column in out.items():
+                column[start : start + _ROWS] = rows[name]
+        return out
+
+
+Places = NDArray[np.uint32] | NDArray[np.int64]
+"""Bytes of a file: in four bytes each where that is enough."""
+
+
+def _limits() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return for each kind of message its smallest and largest size; none fits a kind that does not exist."""
+    low, high = np.full(256, _NEVER), np.zeros(256, dtype=np.int64)
+    for kind in _KNOWN:
+        low[kind], high[kind] = _SIZES.get(kind, (1, _NEVER))
+    return low, high
+
+
+_LIMITS = _limits()
+
+
+def gather(data: bytes, places: Places | NDArray[np.integer], kind: str) -> NDArray[np.generic]:
+    """Return the values of one type that stand at the given bytes, which need not be aligned."""
+    dtype = np.dtype(kind)
+    if not places.size:
+        return np.empty(0, dtype=dtype)
+    every: NDArray[np.generic] = np.ndarray(
+        (len(data) - dtype.itemsize + 1,), dtype=dtype, buffer=data, strides=(1,)
+    )
+    return every[places]
 
 
 @dataclass(frozen=True)
@@ -122,6 +178,10 @@ class Walk:
         Start time in the file's header [us].
     topics : list of Topic
         Every subscription, in file order.
+    places : ndarray of int, shape (n,)
+        Where the payload of each data message begins, in file order.
+    owners : ndarray of int, shape (n,)
+        For each of them the topic, as its place in ``topics``.
     gaps : list of Gap
         Damaged stretches.
     dropouts : list of int
@@ -138,12 +198,20 @@ class Walk:
 
     start: int
     topics: list[Topic] = field(default_factory=list)
+    places: Places = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    owners: NDArray[np.uint16] = field(default_factory=lambda: np.empty(0, dtype=np.uint16))
     gaps: list[Gap] = field(default_factory=list)
     dropouts: list[int] = field(default_factory=list)
     strays: int = 0
     appended: tuple[int, ...] = ()
     info: dict[str, object] = field(default_factory=dict)
     definition_fault: str = ""
+
+    def by_topic(self, values: NDArray[Any]) -> list[NDArray[Any]]:
+        """Part values that stand one for each of ``places`` by topic, each part in file order."""
+        order = np.argsort(self.owners, kind="stable")
+        counts = np.bincount(self.owners, minlength=len(self.topics))
+        return np.split(values[order], np.cumsum(counts)[:-1])
 
 
 _Formats = dict[str, list[tuple[str, int, str]]]
@@ -155,6 +223,11 @@ class _Walker:
         self.formats: _Formats = {}
         self.layouts: dict[str, tuple[dict[str, tuple[str, int]], int, int]] = {}
         self.by_id: dict[int, Topic] = {}
+        # For each message id the smallest and largest size of a whole message's payload, and its topic.
+        self.low = np.full(65_536, _NEVER, dtype=np.int32)
+        self.high = np.zeros(65_536, dtype=np.int32)
+        self.owner = np.zeros(65_536, dtype=np.uint16)
+        self.runs: list[tuple[Places, NDArray[np.uint16]]] = []
         self.walk = Walk(start=int.from_bytes(data[8:16], "little"))
 
     # One message ---------------------------------------------------------------------------------------
@@ -197,7 +270,7 @@ class _Walker:
 
     def next_credible(self, at: int, end: int) -> int:
         """Return the next credible place after ``at``, or ``end`` where there is none."""
-        kinds = np.frombuffer(bytes(sorted(_KNOWN)), dtype=np.uint8)
+        low, high = _LIMITS
         block = 1 << 20
         start = at + 1
         while start + 3 <= end:
@@ -205,7 +278,15 @@ class _Walker:
             raw = np.frombuffer(self.data, dtype=np.uint8, count=stop + 2 - start, offset=start)
             size = raw[:-2].astype(np.int64) | (raw[1:-1].astype(np.int64) << 8)
             place = np.arange(start, stop)
-            fits = np.isin(raw[2:], kinds) & (size > 0) & (place + 3 + size <= end)
+            fits = (size >= low[raw[2:]]) & (size <= high[raw[2:]]) & (place + 3 + size <= end)
+            if self.by_id:  # a data message counts only if its topic is known and its size fits that
+                data_at = np.flatnonzero(fits & (raw[2:] == _DATA))
+                data_at = data_at[place[data_at] + 5 <= end]
+                whole = np.frombuffer(self.data, dtype=np.uint8)
+                first, second = (whole[start + k + data_at].astype(np.int64) for k in (3, 4))
+                identity = first | second << 8
+                wrong = (size[data_at] < self.low[identity]) | (size[data_at] > self.high[identity])
+                fits[data_at[wrong]] = False
             for candidate in place[fits].tolist():
                 if self.after(candidate, end) > 0 and self.credible(candidate, end):
                     return int(candidate)
@@ -287,8 +368,14 @@ class _Walker:
                 f'the topic "{name[:40]}" is logged but its format is missing or damaged'
             )
             return
+        if len(self.walk.topics) >= _MOST_TOPICS:
+            self.walk.definition_fault = "there are more subscriptions than a log can have"
+            return
         topic = Topic(name, payload[0], fields, shortest, longest)
-        self.by_id[payload[1] | payload[2] << 8] = topic
+        identity = payload[1] | payload[2] << 8
+        self.by_id[identity] = topic
+        self.low[identity], self.high[identity] = shortest + 2, longest + 2
+        self.owner[identity] = len(self.walk.topics)
         self.walk.topics.append(topic)
 
     def _lay_out(self, name: str) -> tuple[dict[str, tuple[str, int]], int, int]:
@@ -309,37 +396,79 @@ class _Walker:
 
     def read_data(self, at: int, end: int) -> None:
         """Walk the data section from ``at`` to ``end``."""
-        data, by_id, walk = self.data, self.by_id, self.walk
+        window = _WINDOW[0]
         while at < end:
-            stop = at + 3
-            if stop <= end:
-                stop += data[at] | data[at + 1] << 8
-                kind = data[at + 2]
+            topics = len(self.walk.topics)
+            at = self._read_window(at, min(at + window, end), end)
+            window = _WINDOW[0] if len(self.walk.topics) > topics else min(2 * window, _WINDOW[1])
+
+    def _read_window(self, at: int, limit: int, end: int) -> int:
+        """Walk from ``at`` to ``limit`` or to the next subscription; return where the walk stands."""
+        starts, stops, owners = self._possible(at, limit, end)
+        ends = np.append(np.flatnonzero(starts[1:] != stops[:-1]), starts.size - 1)  # last of each run
+        kept: list[slice] = []
+        topics = len(self.walk.topics)
+        i = 0
+        while at < limit and len(self.walk.topics) == topics:
+            if i < starts.size and starts[i] < at:
+                i = int(np.searchsorted(starts, at))
+            if i < starts.size and starts[i] == at:
+                last = int(ends[np.searchsorted(ends, i)])
+                kept.append(slice(i, last + 1))
+                at = int(stops[last])
+                i = last + 1
             else:
-                stop, kind = end + 1, 0
-            if kind == _DATA and stop <= end and stop >= at + 5:
-                topic = by_id.get(data[at + 3] | data[at + 4] << 8)
-                if topic is not None and topic.shortest <= stop - at - 5 <= topic.longest:
-                    topic.offsets.append(at + 5)
-                    at = stop
-                    continue
-            elif self.after(at, end) > 0:
-                if kind == _ADD:
-                    self.subscribe(data[at + 3 : stop])
-                elif kind == _DROPOUT:
-                    walk.dropouts.append(data[at + 3] | data[at + 4] << 8)
-                at = stop
-                continue
-            if stop <= end and stop > at + 3 and self.credible(stop, end):
-                if kind == _DATA:
-                    walk.strays += 1
-                elif kind in _KNOWN:
-                    walk.gaps.append(Gap(at, stop, False))
-                at = stop  # a message of a kind or a topic not known: its size still leads to the next
-                continue
-            place = self.next_credible(at, end)
-            walk.gaps.append(Gap(at, place, place == end))
-            at = place
+                at = self._read_other(at, end)
+        if kept:
+            places = np.concatenate([starts[part] for part in kept]) + 5
+            compact: Places = places.astype(np.uint32) if len(self.data) < 2**32 else places
+            self.runs.append((compact, np.concatenate([owners[part] for part in kept])))
+        return at
+
+    def _possible(
+        self, at: int, limit: int, end: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.uint16]]:
+        """Return the start, end and topic of all that may be a data message of a known topic."""
+        raw = np.frombuffer(self.data, dtype=np.uint8)
+        kinds = np.flatnonzero(raw[at + 2 : min(limit + 2, end - 2)] == _DATA) + (at + 2)
+        size = raw[kinds - 2].astype(np.int32) | raw[kinds - 1].astype(np.int32) << 8
+        identity = raw[kinds + 1].astype(np.int32) | raw[kinds + 2].astype(np.int32) << 8
+        fits = (size >= self.low[identity]) & (size <= self.high[identity]) & (kinds + size < end)
+        starts = kinds[fits] - 2
+        return starts, starts + size[fits] + 3, self.owner[identity[fits]]
+
+    def _read_other(self, at: int, end: int) -> int:
+        """Deal with what stands at ``at`` and is no data message of a known topic; return what follows."""
+        data, walk = self.data, self.walk
+        stop, kind = end + 1, 0
+        if at + 3 <= end:
+            stop, kind = at + 3 + (data[at] | data[at + 1] << 8), data[at + 2]
+        if kind != _DATA and self.after(at, end) > 0:
+            if kind == _ADD:
+                self.subscribe(data[at + 3 : stop])
+            elif kind == _DROPOUT:
+                walk.dropouts.append(data[at + 3] | data[at + 4] << 8)
+            return stop
+        if at + 3 < stop <= end and self.credible(stop, end):
+            if kind == _DATA:
+                walk.strays += 1
+            elif kind in _KNOWN:
+                walk.gaps.append(Gap(at, stop, False))
+            return stop  # a message of a kind or a topic not known: its size still leads to the next
+        place = self.next_credible(at, end)
+        walk.gaps.append(Gap(at, place, place == end))
+        return place
+
+    def hand_out(self) -> None:
+        """Give each topic the places of its messages."""
+        walk = self.walk
+        if not self.runs:
+            return
+        walk.places = np.concatenate([places for places, _ in self.runs])
+        walk.owners = np.concatenate([owners for _, owners in self.runs])
+        self.runs.clear()
+        for topic, places in zip(walk.topics, walk.by_topic(walk.places), strict=True):
+            topic.offsets = places
 
 
 class _Undefined(Exception):
@@ -381,4 +510,5 @@ def walk_messages(data: bytes, where: str) -> Walk:
         if offset > at:
             walker.read_data(at, offset)
             at = offset
+    walker.hand_out()
     return walker.walk
