@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Protocol, cast
 
 from ..errors import UnknownFormatError
-from . import delimited, gpx, ulog, wav
+from . import delimited, gpx, igc, nmea, ulog, wav
 from .content import Content, describe_bytes, load_content
 from .recording import Recording
 
@@ -43,6 +43,8 @@ class Reader(Protocol):
 READERS: tuple[Reader, ...] = (
     cast(Reader, ulog),
     cast(Reader, gpx),
+    cast(Reader, igc),
+    cast(Reader, nmea),
     cast(Reader, wav),
     cast(Reader, delimited),
 )
@@ -60,12 +62,8 @@ def _lookalike(head: bytes) -> str:
         return "it looks like a DataFlash log, for which there is no reader yet; export it as CSV"
     if head[8:12] == b".FIT":
         return "it looks like a FIT file, for which there is no reader yet; export it as GPX"
-    if text[:1] == b"A" and b"\nHF" in head:
-        return "it looks like an IGC file, for which there is no reader yet; export it as GPX"
     if head[:2] == b"\x00\x05" and head[8:9] in (b"\xfe", b"\xfd"):
         return "it looks like a telemetry log, for which there is no reader yet; export it as CSV"
-    if any(talker in head for talker in (b"$GP", b"$GN", b"$GL")):
-        return "it looks like an NMEA stream, for which there is no reader yet; export it as GPX"
     if text[:5] == b"<?xml" or text[:1] == b"<":
         return "it is XML, but not GPX: export the flight as GPX"
     return "export the flight from the logger in one of the known formats"

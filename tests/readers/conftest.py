@@ -177,10 +177,78 @@ def as_wav(flight: Flight) -> bytes:
     return head + struct.pack("<4sI", b"data", len(body)) + body
 
 
+def as_igc(flight: Flight) -> bytes:
+    """The flight as an IGC file with decimal seconds, further decimals of position, speed and track."""
+
+    def angle(value: float, digits: int, letters: str) -> tuple[str, str]:
+        hundred_millionths = round(abs(np.degrees(value)) * 60e8)
+        degrees, minutes = divmod(hundred_millionths, 60 * 10**8)
+        whole = f"{degrees:0{digits}d}{minutes // 10**5:05d}{letters[int(value < 0)]}"
+        return whole, f"{minutes % 10**5:05d}"
+
+    lines = [
+        "AXXX001 test",
+        "HFDTEDATE:140526,01",
+        "HFPLTPILOTINCHARGE:WITHHELD",
+        "HFALGALTGPS:GEO",
+        "I063636TDS3741LAD4246LOD4752GSP5358TRT5961ENL",
+    ]
+    for t, a, o, h, n, e in zip(
+        flight.time, flight.latitude, flight.longitude, flight.height, flight.north, flight.east, strict=True
+    ):
+        stamp = datetime.fromtimestamp(round(flight.utc + t, 1), UTC)
+        latitude, lad = angle(a, 2, "NS")
+        longitude, lod = angle(o, 3, "EW")
+        pressure_altitude = round(h) + 30
+        lines.append(
+            f"B{stamp:%H%M%S}{latitude}{longitude}A{pressure_altitude:05d}{round(h):05d}"
+            f"{stamp.microsecond // 100_000}{lad}{lod}{round(3600 * np.hypot(n, e)):06d}"
+            f"{round(1000 * (np.degrees(np.arctan2(e, n)) % 360)):06d}420"
+        )
+    return ("\r\n".join([*lines, "G0123456789ABCDEF"]) + "\r\n").encode()
+
+
+def sentence(body: str) -> str:
+    """An NMEA sentence with its checksum."""
+    total = 0
+    for byte in body.encode():
+        total ^= byte
+    return f"${body}*{total:02X}\r\n"
+
+
+def as_nmea(flight: Flight) -> bytes:
+    """The flight as an NMEA stream."""
+    out = []
+    for t, a, o, h, n, e, r in zip(
+        flight.time, flight.latitude, flight.longitude, flight.height, flight.north, flight.east, flight.rpm,
+        strict=True,
+    ):  # fmt: skip
+        stamp = datetime.fromtimestamp(round(flight.utc + t, 1), UTC)
+        time = f"{stamp:%H%M%S}.{stamp.microsecond // 10_000:02d}"
+        lat, lon = np.degrees(a), np.degrees(o)
+        place = f"{int(lat):02d}{60 * (lat % 1):011.8f},N,{int(lon):03d}{60 * (lon % 1):011.8f},E"
+        knots = np.hypot(n, e) * 3600 / 1852
+        course = np.degrees(np.arctan2(e, n)) % 360
+        out += [
+            sentence(f"GNRMC,{time},A,{place},{knots:.5f},{course:.5f},{stamp:%d%m%y},,,A"),
+            sentence(f"GNGGA,{time},{place},1,12,0.9,{h:.3f},M,47.5,M,,"),
+            sentence("GNGSA,A,3,01,11,31,14,22,32,04,25,03,,,,1.5,0.9,1.2"),
+            sentence(f"IIRPM,E,1,{r:.3f},,A"),
+        ]
+    return "".join(out).encode()
+
+
 @pytest.fixture(scope="session")
 def samples(flight: Flight) -> dict[str, bytes]:
     """The flight in every format, by reader name."""
-    return {"ULog": as_ulog(flight), "GPX": as_gpx(flight), "CSV": as_csv(flight), "WAV": as_wav(flight)}
+    return {
+        "ULog": as_ulog(flight),
+        "GPX": as_gpx(flight),
+        "CSV": as_csv(flight),
+        "WAV": as_wav(flight),
+        "IGC": as_igc(flight),
+        "NMEA": as_nmea(flight),
+    }
 
 
 @pytest.fixture(scope="session")
