@@ -303,7 +303,7 @@ class _Reading:
             if np.median(values[values != 0]) < 0:  # negative stands for reverse rotation
                 values = -values
                 self.builder.note(f"{topic.label}.{name} is negative (reverse rotation): its size is used")
-            self._add(topic, "rpm", values, (name,), f"motor {slot + 1}", len(FEEDS) + slot)
+            self._add(topic, "rpm", values, (name,), f"motor {slot + 1}", len(FEEDS))
         if len(used) > 1:
             listed = ", ".join(str(slot + 1) for slot in used)
             self.builder.note(
