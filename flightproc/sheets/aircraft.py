@@ -46,6 +46,16 @@ class EngineEntry(Sheet):
     idle_turns_propeller: Annotated[
         bool, Field("whether the propeller turns at idle (no clutch, or one that drags)", kind="flag")
     ] = False
+    firing_per_rev: Annotated[
+        float,
+        Field(
+            "power strokes per crankshaft revolution, to find engine speed from sound or vibration",
+            low=0.5,
+            high=6,
+            how="cylinders, divided by two for a four-stroke; cylinders that fire together count once",
+            typical="1 (two-stroke single)",
+        ),
+    ] = 1.0
 
 
 class BladeStation(Sheet):
