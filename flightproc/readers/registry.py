@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Protocol, cast
 
 from ..errors import UnknownFormatError
-from . import delimited, gpx, igc, nmea, ulog, wav
+from . import dataflash, dataflash_text, delimited, gpx, igc, nmea, tlog, ulog, wav
 from .content import Content, describe_bytes, load_content
 from .recording import Recording
 
@@ -45,6 +45,9 @@ READERS: tuple[Reader, ...] = (
     cast(Reader, gpx),
     cast(Reader, igc),
     cast(Reader, nmea),
+    cast(Reader, dataflash),
+    cast(Reader, dataflash_text),
+    cast(Reader, tlog),
     cast(Reader, wav),
     cast(Reader, delimited),
 )
@@ -58,12 +61,10 @@ def _lookalike(head: bytes) -> str:
         return "it resembles a ULog whose first bytes are damaged; copy it from the logger again"
     if head[:2] == b"PK" or head[:2] == b"\x1f\x8b":
         return "it looks like a compressed archive; unpack it first"
-    if head[:2] == b"\xa3\x95":
-        return "it looks like a DataFlash log, for which there is no reader yet; export it as CSV"
     if head[8:12] == b".FIT":
         return "it looks like a FIT file, for which there is no reader yet; export it as GPX"
     if head[:2] == b"\x00\x05" and head[8:9] in (b"\xfe", b"\xfd"):
-        return "it looks like a telemetry log, for which there is no reader yet; export it as CSV"
+        return "it resembles a telemetry log, but no frame in it is whole; copy it again"
     if text[:5] == b"<?xml" or text[:1] == b"<":
         return "it is XML, but not GPX: export the flight as GPX"
     return "export the flight from the logger in one of the known formats"

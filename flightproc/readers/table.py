@@ -185,6 +185,8 @@ def looks_delimited(head: bytes, complete: bool) -> bool:
         return False
     sentences = sum(bool(re.search(r"(?:^|[\s|])[$!][A-Z]{2,}", line)) for line in lines[:50])
     records = sum(bool(re.match(r"^[BHIJ][A-Z0-9]{4,}", line)) for line in lines[:50])
+    if sum(bool(re.match(r"^FMT, *\d+, *\d+, *[A-Za-z]", line)) for line in lines[:50]) >= 2:
+        return False  # definitions of a DataFlash log as text
     if sentences > len(lines[:50]) // 3 or (records > len(lines[:50]) // 2 and lines[0].startswith("A")):
         return False
     layout = _find_layout(lines)

@@ -111,7 +111,7 @@ def _fill(rows: np.ndarray, name: str, seconds: np.ndarray) -> None:
         rows["Alt"] = 60_000 + 50 * seconds
         rows["Spd"], rows["GCrs"], rows["VZ"] = 11, np.degrees(turn) % 360, -0.5
     elif name == "BARO":
-        rows["Press"], rows["Temp"], rows["CRt"] = 94_000 - 5 * seconds, 3_100, 0.5
+        rows["Press"], rows["Temp"], rows["CRt"], rows["Health"] = 94_000 - 5 * seconds, 3_100, 0.5, 1
     elif name == "RPM":
         rows["rpm1"], rows["rpm2"] = 6000 + 1500 * np.sin(0.05 * seconds), -1
 

@@ -238,6 +238,157 @@ def as_nmea(flight: Flight) -> bytes:
     return "".join(out).encode()
 
 
+DATAFLASH = {
+    "b": "b", "B": "B", "h": "h", "H": "H", "i": "i", "I": "I", "f": "f", "d": "d", "g": "e", "n": "4s",
+    "N": "16s", "Z": "64s", "a": "64s", "c": "h", "C": "H", "e": "i", "E": "I", "L": "i", "M": "B", "q": "q",
+    "Q": "Q",
+}  # fmt: skip
+FMT_TEXT = "Type,Length,Name,Format,Columns"
+
+
+@dataclass
+class Logged:
+    """A DataFlash message to be written: its definition and rows of raw values, time first."""
+
+    number: int
+    name: str
+    form: str
+    columns: str
+    rows: Sequence[Sequence[Any]]
+    units: str = ""
+    multipliers: str = ""
+
+    def pack(self, *values: Any) -> bytes:
+        code = "<" + "".join(DATAFLASH[c] for c in self.form)
+        return b"\xa3\x95" + bytes([self.number]) + struct.pack(code, *values)
+
+    @property
+    def length(self) -> int:
+        return 3 + struct.calcsize("<" + "".join(DATAFLASH[c] for c in self.form))
+
+
+def dataflash_units(
+    messages: Sequence[Logged], labels: dict[str, str], factors: dict[str, float]
+) -> list[Logged]:
+    """The messages that state units and multipliers."""
+    uses = [(1, m.number, m.units.encode(), m.multipliers.encode()) for m in messages if m.units]
+    return [
+        Logged(178, "UNIT", "QbZ", "TimeUS,Id,Label", [(1, ord(k), v.encode()) for k, v in labels.items()]),
+        Logged(179, "MULT", "Qbd", "TimeUS,Id,Mult", [(1, ord(k), v) for k, v in factors.items()]),
+        Logged(177, "FMTU", "QBNN", "TimeUS,FmtType,UnitIds,MultIds", uses),
+    ]
+
+
+def write_dataflash(messages: Sequence[Logged], *, defined: Sequence[Logged] | None = None) -> bytes:
+    """Return a binary log: FMT records of ``defined`` (of all, if None), then data in the order of time."""
+    out = [b"\xa3\x95\x80" + struct.pack("<BB4s16s64s", 128, 89, b"FMT", b"BBnNZ", FMT_TEXT.encode())]
+    for m in messages if defined is None else defined:
+        fields = (m.number, m.length, m.name.encode(), m.form.encode(), m.columns.encode())
+        out.append(b"\xa3\x95\x80" + struct.pack("<BB4s16s64s", *fields))
+    data = sorted(((row[0], i) for i, m in enumerate(messages) for row in m.rows), key=lambda item: item[0])
+    rows = [iter(m.rows) for m in messages]
+    out += [messages[i].pack(*next(rows[i])) for _, i in data]
+    return b"".join(out)
+
+
+def write_dataflash_text(messages: Sequence[Logged]) -> bytes:
+    """Return the same log as text, scaled by the format characters as such text is."""
+    out = [f"FMT, 128, 89, FMT, BBnNZ, {FMT_TEXT}"]
+    out += [f"FMT, {m.number}, {m.length}, {m.name}, {m.form}, {m.columns}" for m in messages]
+    scale = {"c": (100, 2), "C": (100, 2), "e": (100, 2), "E": (100, 2), "L": (10**7, 7)}
+
+    def cell(code: str, value: Any) -> str:
+        if code in scale:
+            return f"{value / scale[code][0]:.{scale[code][1]}f}"
+        return value.decode() if isinstance(value, bytes) else repr(value)
+
+    data = sorted(((row[0], i) for i, m in enumerate(messages) for row in m.rows), key=lambda item: item[0])
+    rows = [iter(m.rows) for m in messages]
+    for _, i in data:
+        m = messages[i]
+        out.append(", ".join([m.name, *(cell(c, v) for c, v in zip(m.form, next(rows[i]), strict=True))]))
+    return ("\n".join(out) + "\n").encode()
+
+
+def dataflash_messages(flight: Flight) -> list[Logged]:
+    """The flight as DataFlash messages."""
+    us = 5_000_000 + np.round(flight.time * 1e6).astype(int)
+    week, second = divmod(flight.utc - 315_964_800 + 18, 604_800)
+    course = np.degrees(np.arctan2(flight.east, flight.north)) % 360
+    speed = np.hypot(flight.north, flight.east)
+    gps = Logged(
+        130, "GPS", "QBBIHLLfffffB", "TimeUS,I,Status,GMS,GWk,Lat,Lng,Alt,Spd,GCrs,VZ,HDop,U",
+        [
+            (int(t), 0, 3, round(second * 1000 + (t - us[0]) / 1000), int(week), round(np.degrees(a) * 1e7),
+             round(np.degrees(o) * 1e7), float(h), float(v), float(c), -0.5, 0.9, 1)
+            for t, a, o, h, v, c in zip(us, flight.latitude, flight.longitude, flight.height, speed, course,
+                                        strict=True)
+        ],
+        "s#---DUmnhn--", "F----GG00000-",
+    )  # fmt: skip
+    turns = [(int(t), float(r), -1.0) for t, r in zip(us, flight.rpm, strict=True)]
+    rpm = Logged(186, "RPM", "Qff", "TimeUS,rpm1,rpm2", turns, "sqq", "F00")
+    rates = [(int(t), 0, 0.0, 0.01, 0.08) for t in us]
+    imu = Logged(162, "IMU", "QBfff", "TimeUS,I,GyrX,GyrY,GyrZ", rates, "s#EEE", "F-000")
+    messages = [gps, rpm, imu]
+    labels = {"s": "s", "#": "instance", "D": "deglatitude", "U": "deglongitude", "m": "m", "n": "m/s",
+              "h": "degheading", "q": "rpm", "E": "rad/s", "-": ""}  # fmt: skip
+    return dataflash_units(messages, labels, {"F": 1e-6, "G": 1e-7, "0": 1.0, "-": 0.0}) + messages
+
+
+def mavlink_frame(
+    number: int,
+    seed: int,
+    payload: bytes,
+    stamp_us: int,
+    sequence: int = 0,
+    system: int = 1,
+    component: int = 1,
+    version: int = 2,
+    signature: bytes = b"",
+) -> bytes:
+    """A stamped MAVLink frame; ``seed`` is the message's CRC_EXTRA. MAVLink 2 cuts zeros at the end."""
+    if version == 2:
+        payload = payload.rstrip(b"\0") or b"\0"
+        head = struct.pack("<BBBBBB", len(payload), bool(signature), 0, sequence % 256, system, component)
+        body = head + number.to_bytes(3, "little") + payload
+    else:
+        body = struct.pack("<BBBBB", len(payload), sequence % 256, system, component, number) + payload
+    crc = 0xFFFF
+    for byte in body + bytes([seed]):
+        crc ^= byte
+        for _ in range(8):
+            crc = crc >> 1 ^ 0x8408 if crc & 1 else crc >> 1
+    start = b"\xfd" if version == 2 else b"\xfe"
+    return struct.pack(">Q", stamp_us) + start + body + struct.pack("<H", crc) + signature
+
+
+def as_tlog(flight: Flight) -> bytes:
+    """The flight as a telemetry log: positions and velocities with boot time, rpm with receive stamps only."""
+    out = []
+
+    def send(number: int, seed: int, code: str, *values: Any, version: int = 2) -> None:
+        payload = struct.pack(f"<{code}", *values)
+        out.append(mavlink_frame(number, seed, payload, round(stamp * 1e6), len(out), version=version))
+
+    for i, (t, a, o, h, n, e, r) in enumerate(
+        zip(
+            flight.time, flight.latitude, flight.longitude, flight.height, flight.north, flight.east,
+            flight.rpm, strict=True,
+        )
+    ):  # fmt: skip
+        stamp, boot_ms = flight.utc + t, 5000 + 100 * i
+        if i % 10 == 0:
+            send(0, 50, "IBBBBB", 0, 28, 3, 0, 4, 3, version=1)  # a parafoil
+            send(2, 137, "QI", round(stamp * 1e6), boot_ms)
+        place = round(np.degrees(a) * 1e7), round(np.degrees(o) * 1e7), round(h * 1e3)
+        unknown = 65535
+        send(24, 24, "QiiiHHHHBB", 1000 * boot_ms, *place, 80, 120, unknown, unknown, 3, 14)
+        send(32, 185, "I6f", boot_ms, 0.0, 0.0, 0.0, n, e, -0.5)
+        send(226, 207, "2f", r, 0.0)
+    return b"".join(out)
+
+
 @pytest.fixture(scope="session")
 def samples(flight: Flight) -> dict[str, bytes]:
     """The flight in every format, by reader name."""
@@ -248,6 +399,9 @@ def samples(flight: Flight) -> dict[str, bytes]:
         "WAV": as_wav(flight),
         "IGC": as_igc(flight),
         "NMEA": as_nmea(flight),
+        "MAVLink": as_tlog(flight),
+        "DataFlash": write_dataflash(dataflash_messages(flight)),
+        "Text DataFlash": write_dataflash_text(dataflash_messages(flight)),
     }
 
 
@@ -267,3 +421,39 @@ def topic() -> type[Topic]:
 def ulog_message() -> Callable[[str, bytes], bytes]:
     """One ULog message from its kind and payload."""
     return message
+
+
+@pytest.fixture(scope="session")
+def logged() -> type[Logged]:
+    """What the DataFlash writers write."""
+    return Logged
+
+
+@pytest.fixture(scope="session")
+def dataflash() -> Callable[..., bytes]:
+    """The writer of binary DataFlash logs."""
+    return write_dataflash
+
+
+@pytest.fixture(scope="session")
+def dataflash_text() -> Callable[..., bytes]:
+    """The writer of DataFlash logs as text."""
+    return write_dataflash_text
+
+
+@pytest.fixture(scope="session")
+def unit_messages() -> Callable[..., list[Logged]]:
+    """DataFlash messages that state units and multipliers."""
+    return dataflash_units
+
+
+@pytest.fixture(scope="session")
+def flight_messages(flight: Flight) -> list[Logged]:
+    """The flight as DataFlash messages."""
+    return dataflash_messages(flight)
+
+
+@pytest.fixture(scope="session", name="mavlink_frame")
+def mavlink_frame_writer() -> Callable[..., bytes]:
+    """One stamped MAVLink frame."""
+    return mavlink_frame

@@ -171,7 +171,7 @@ def test_two_claims_are_an_error_naming_both(monkeypatch, tmp_path) -> None:
 
 
 def test_formats_that_name_their_fields_refuse_a_column_map(samples, tmp_path) -> None:
-    for name in ("ULog", "GPX", "WAV", "IGC", "NMEA"):
+    for name in ("ULog", "GPX", "WAV", "IGC", "NMEA", "MAVLink", "DataFlash", "Text DataFlash"):
         path = tmp_path / "flight"
         path.write_bytes(samples[name])
         with pytest.raises(LogError, match="column map"):
