@@ -44,6 +44,8 @@ class Blade:
         Whether twist (a helix) or chord (a law) is an assumption in place of a measurement.
     chord_std : float
         Relative standard uncertainty of the chord, common to all elements.
+    hub_radius : float, optional
+        Radius at which the blade begins [m], for the hub loss; None where it is to be left out.
     words : str
         Where the geometry comes from.
 
@@ -66,6 +68,7 @@ class Blade:
     chord_assumed: bool = False
     chord_std: float = 0.02
     words: str = ""
+    hub_radius: float | None = None
 
     def __post_init__(self) -> None:
         shapes = {np.shape(x) for x in (self.radius, self.width, self.chord, self.twist)}
@@ -188,6 +191,7 @@ class Blade:
             twist=np.asarray(PchipInterpolator(r, b)(held), dtype=float),
             chord_std=chord_std,
             words=words,
+            hub_radius=float(edges[0]),
         )
 
     @classmethod
@@ -246,6 +250,7 @@ class Blade:
             twist_assumed=True,
             chord_assumed=True,
             chord_std=0.15 if chord_075 is None else 0.06,
+            hub_radius=float(edges[0]),
             words=f"assumed helix of pitch {pitch:.3g} m and an assumed chord law; {told}",
         )
 

@@ -94,6 +94,7 @@ def solve_elements(
     density: ArrayLike = 1.225,
     *,
     tip_loss: bool = True,
+    hub_loss: bool = True,
     pitch_offset: ArrayLike = 0.0,
     chord_factor: ArrayLike = 1.0,
     viscosity: float = 1.789e-5,
@@ -115,6 +116,8 @@ def solve_elements(
         Air density [kg/m^3].
     tip_loss : bool
         Whether to use Prandtl's tip-loss factor.
+    hub_loss : bool
+        Whether to use its counterpart at the root, where the blade has a `Blade.hub_radius`.
     pitch_offset : array_like, shape (n_op,)
         Added to the twist at every radius [rad].
     chord_factor : array_like, shape (n_op,)
@@ -150,8 +153,8 @@ def solve_elements(
     phi = 90 deg, so a root is bracketed for any twist below about 85 deg; the idea of one bracketed residual
     in phi is Ning's [2]_. It is found by Chandrupatla's method [3]_, which keeps the bracket. A windmilling
     element (C_n < 0) with a loading beyond 2/3 takes Buhl's relation [2]_ in place of momentum theory.
-    Tip loss:
-    F = (2 / pi) acos exp(-B (R - r) / (2 r |sin phi|)).
+    Tip loss: F = (2 / pi) acos exp(-B (R - r) / (2 r |sin phi|)); hub loss: the same with (r - r_h) / r_h in
+    place of (R - r) / r, r_h the radius at which the blade begins [2]_; F is their product.
 
     Axial inflow is assumed; the inclination of the disc to the flow is left out. The polar's Reynolds and
     Mach numbers are taken at sqrt((Omega r)^2 + V^2).
@@ -201,7 +204,10 @@ def solve_elements(
         reynolds=rho[:, None] * passing * chord / viscosity,
         mach=np.zeros((1, 1)) if speed_of_sound is None else passing / speed_of_sound,
     )
-    exponent = (-0.5 * blade.blades * (blade.tip_radius - radius) / radius) if tip_loss else None
+    half = 0.5 * blade.blades
+    exponents = [-half * (blade.tip_radius - radius) / radius] if tip_loss else []
+    if hub_loss and blade.hub_radius is not None:
+        exponents.append(-half * (radius - blade.hub_radius) / blade.hub_radius)
 
     def loads(phi: Array) -> tuple[Array, Array, Array, Array, Array, Array, Array, Array]:
         sine, cosine = np.sin(phi), np.cos(phi)
@@ -209,7 +215,7 @@ def solve_elements(
         cl, cd = polar.coefficients(twist - phi, flow)
         normal = cl * cosine - cd * sine
         tangential = cl * sine + cd * cosine
-        loss = 4.0 * _prandtl(size, exponent)
+        loss = 4.0 * _prandtl(size, exponents)
         return sine, cosine, size, cl, cd, sigma * normal, sigma * tangential, loss
 
     def residual(phi: Array) -> Array:
@@ -273,12 +279,12 @@ def _demand(value: Array, good: NDArray[np.bool_], name: str, allowed: str) -> N
         )
 
 
-def _prandtl(size: Array, exponent: Array | None) -> Array:
-    """Return Prandtl's tip-loss factor; ``exponent`` is -B (R - r) / (2 r), None without tip loss."""
-    if exponent is None:
-        return np.ones(1)
-    decay = np.exp(exponent / np.maximum(size, 1e-12))
-    factor: Array = np.maximum((2.0 / math.pi) * np.arccos(np.minimum(decay, 1.0)), 1e-6)
+def _prandtl(size: Array, exponents: list[Array]) -> Array:
+    """Return the product of Prandtl's loss factors, one for each exponent, -B/2 times a relative distance."""
+    factor = np.ones(1)
+    for exponent in exponents:
+        decay = np.exp(exponent / np.maximum(size, 1e-12))
+        factor = factor * np.maximum((2.0 / math.pi) * np.arccos(np.minimum(decay, 1.0)), 1e-6)
     return factor
 
 

@@ -13,7 +13,7 @@ __all__ = ["AnalyticPolar", "LinearPolar", "Polar", "SectionFlow"]
 
 Array = NDArray[np.float64]
 
-_ZERO_LIFT = math.radians(-3.5)
+_ZERO_LIFT = math.radians(-2.5)
 _STALL_WIDTH = math.radians(12.0)
 
 
@@ -109,8 +109,10 @@ class AnalyticPolar:
         Angle over which the flow goes from the onset of stall to wholly separated [rad].
     reynolds_reference, reynolds_exponent : float
         Profile drag varies as (Re / Re_ref)^exponent, within a factor 1/2 to 4.
+    lift_exponent : float
+        Largest lift varies as (Re / Re_ref)^lift_exponent, within a factor 0.6 to 1.2.
     stall_delay : float
-        Factor of (c/r)^2 in the stall delay; 0 switches it off.
+        Factor k of (c/r)^2 in the stall delay; 0 switches it off.
     delay_drag : float
         Share of the drag that goes with the regained lift, if that acts at right angles to the chord.
     drag_factor : float
@@ -124,7 +126,7 @@ class AnalyticPolar:
     - separated: ``cl_sep = cd_90 sin(alpha) cos(alpha)``, ``cd_sep = cd_0 + cd_90 sin(alpha)^2`` [1]_;
     - ``cl_2D = (1 - s) cl_lim + s cl_sep`` with a cubic smooth step s in ``|a|`` from ``cl_max / lift_slope``
       over ``stall_width``; the same for drag;
-    - rotation, as in [2]_: ``cl = cl_2D + min(1, k (c/r)^2) t(a) (cl_pot - cl_2D)``, k = 3, where t is 1
+    - rotation, as in [2]_: ``cl = cl_2D + min(1, k (c/r)^2) t(a) (cl_pot - cl_2D)``, where t is 1
       up to 30 deg and falls to 0 at 60 deg, for positive a. The suction peak at the leading edge does not
       come back with the lift, so the regained force stands on the chord: drag grows by tan(alpha) times the
       regained lift.
@@ -145,18 +147,19 @@ class AnalyticPolar:
     (True, True)
     """
 
-    lift_slope: float | Array = 5.9
+    lift_slope: float | Array = 5.75
     zero_lift: float | Array = _ZERO_LIFT
-    max_lift: float | Array = 1.25
+    max_lift: float | Array = 1.30
     profile_drag: float | Array = 0.010
-    lift_drag: float | Array = 0.015
+    lift_drag: float | Array = 0.0125
     lift_at_least_drag: float | Array = 0.35
-    broadside_drag: float | Array = 1.6
+    broadside_drag: float | Array = 1.75
     negative_fraction: float | Array = 0.7
     stall_width: float | Array = _STALL_WIDTH
     reynolds_reference: float = 5.0e5
     reynolds_exponent: float = -0.4
-    stall_delay: float | Array = 3.0
+    lift_exponent: float = 0.1
+    stall_delay: float | Array = 3.5
     delay_drag: float | Array = 1.0
     drag_factor: float | Array = 1.0
 
@@ -169,7 +172,9 @@ class AnalyticPolar:
         incidence_sine = sine * zero_cosine - cosine * zero_sine  # sin(alpha - zero_lift)
         incidence_cosine = cosine * zero_cosine + sine * zero_sine
         potential = slope * incidence_sine
-        limit = np.where(potential >= 0.0, self.max_lift, self.max_lift * self.negative_fraction)
+        scale = flow.reynolds / self.reynolds_reference
+        most = self.max_lift * np.clip(scale**self.lift_exponent, 0.6, 1.2)
+        limit = np.where(potential >= 0.0, most, most * self.negative_fraction)
         square = (potential / limit) ** 2
         limited = potential / np.cbrt(np.sqrt(1.0 + square * square * square))
 
@@ -180,7 +185,7 @@ class AnalyticPolar:
         plate_lift = self.broadside_drag * sine * cosine
         lift = limited + separated * (plate_lift - limited)
 
-        ratio = np.clip((flow.reynolds / self.reynolds_reference) ** self.reynolds_exponent, 0.5, 4.0)
+        ratio = np.clip(scale**self.reynolds_exponent, 0.5, 4.0)
         least = self.profile_drag * ratio
         attached = least + self.lift_drag * (limited - self.lift_at_least_drag) ** 2
         plate_drag = least + self.broadside_drag * sine * sine

@@ -73,10 +73,10 @@ def test_pitch_offset_is_found():
 
 @pytest.mark.synthetic
 def test_without_thrust_drag_and_lift_stay_near_their_priors():
-    """A torque alone takes less than a quarter off what the priors leave open."""
+    """A torque alone takes less than a third off what the priors leave open."""
     case = fitted(static(), with_thrust=False, model_std=0.05)
     left = np.sqrt(np.diag(case.covariance)) / case.prior_std
-    assert np.all(left[1:3] > 0.75)
+    assert np.all(left[1:3] > 2.0 / 3.0)
     assert left[0] < 0.9
     assert any("no thrust was measured" in w for w in case.words)
 
@@ -165,7 +165,8 @@ def test_comparison_in_flight():
     assert out.airspeed is speed
     assert out.advance_ratio.value == pytest.approx(11.0 / (2300.0 / 60.0 * 1.25))
     assert out.alpha_075_flight.high95 < out.alpha_075_static.value
-    assert out.alpha_075_change.std < out.alpha_075_static.std
+    # The blade's own errors are shared by rest and flight and nearly drop out of the change.
+    assert out.alpha_075_change.budget["blade"] < 0.5 * out.alpha_075_static.budget["blade"]
     # Leaving the induced flow out puts the angle too high.
     assert out.alpha_075_naive.value > out.alpha_075_flight.value
     assert out.radius_ratio.shape == out.alpha_static.shape == out.alpha_flight_std.shape == (14,)

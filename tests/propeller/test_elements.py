@@ -25,14 +25,19 @@ def textbook():
 
 def prandtl(run):
     b = run.blade
-    inner = -0.5 * b.blades * (b.tip_radius - b.radius) / (b.radius * np.abs(np.sin(run.phi)))
-    return 2.0 / math.pi * np.arccos(np.exp(inner))
+    half = 0.5 * b.blades / np.abs(np.sin(run.phi))
+    tip = 2.0 / math.pi * np.arccos(np.exp(-half * (b.tip_radius - b.radius) / b.radius))
+    if b.hub_radius is None:
+        return tip
+    return tip * 2.0 / math.pi * np.arccos(np.exp(-half * (b.radius - b.hub_radius) / b.hub_radius))
 
 
 @pytest.mark.analytic
 @pytest.mark.parametrize("tip_loss", [True, False])
 def test_blade_and_momentum_loads_agree(tip_loss):
-    run = solve_elements(blade(), AnalyticPolar(), RPM, [0.0, 5.0, 11.0, 16.0], 1.2, tip_loss=tip_loss)
+    run = solve_elements(
+        blade(), AnalyticPolar(), RPM, [0.0, 5.0, 11.0, 16.0], 1.2, tip_loss=tip_loss, hub_loss=tip_loss
+    )
     loss = prandtl(run) if tip_loss else 1.0
     axial = run.airspeed[:, None] + run.induced_axial
     ring = 4.0 * math.pi * run.blade.radius * 1.2 * loss * axial
@@ -117,8 +122,18 @@ def test_windmilling_is_continuous_and_brakes():
 
 
 @pytest.mark.analytic
+def test_hub_loss_takes_load_off_the_root_only():
+    full = solve_elements(blade(), AnalyticPolar(), RPM, [0.0, 11.0], 1.2)
+    bare = solve_elements(blade(), AnalyticPolar(), RPM, [0.0, 11.0], 1.2, hub_loss=False)
+    ratio = full.thrust_per_span / bare.thrust_per_span
+    assert np.all(ratio[:, 0] < 0.8)
+    np.testing.assert_allclose(ratio[:, full.blade.radius > 0.5 * full.blade.tip_radius], 1.0, atol=1e-4)
+    assert np.all((full.thrust / bare.thrust > 0.985) & (full.thrust < bare.thrust))
+
+
+@pytest.mark.analytic
 def test_scales_with_density_and_speed_at_constant_coefficients():
-    polar = AnalyticPolar(reynolds_exponent=0.0)
+    polar = AnalyticPolar(reynolds_exponent=0.0, lift_exponent=0.0)
     one = solve_elements(blade(), polar, 2000.0, [0.0, 8.0], 1.2)
     two = solve_elements(blade(), polar, 3000.0, [0.0, 12.0], 0.9)
     np.testing.assert_allclose(one.thrust_coefficient, two.thrust_coefficient, rtol=1e-9)
