@@ -364,7 +364,7 @@ def mavlink_frame(
 
 
 def as_tlog(flight: Flight) -> bytes:
-    """The flight as a telemetry log: positions and velocities with boot time, rpm with receive stamps only."""
+    """The flight as a telemetry log: positions and velocities with boot time, rpm with receive stamps."""
     out = []
 
     def send(number: int, seed: int, code: str, *values: Any, version: int = 2) -> None:
