@@ -118,9 +118,12 @@ def isa_pressure(altitude: Array) -> Array:
     low = np.minimum(altitude, _TROPOPAUSE)
     exponent = _ISA_GRAVITY / (_ISA_GAS * _ISA_LAPSE)
     pressure = _ISA_PRESSURE * (1.0 - _ISA_LAPSE * low / _ISA_TEMPERATURE) ** exponent
-    upper = _ISA_TEMPERATURE - _ISA_LAPSE * _TROPOPAUSE
-    above = np.maximum(altitude - _TROPOPAUSE, 0.0)
-    return np.asarray(pressure * np.exp(-_ISA_GRAVITY * above / (_ISA_GAS * upper)))
+    high = altitude > _TROPOPAUSE
+    if high.any():
+        upper = _ISA_TEMPERATURE - _ISA_LAPSE * _TROPOPAUSE
+        above = altitude[high] - _TROPOPAUSE
+        pressure[high] *= np.exp(-_ISA_GRAVITY * above / (_ISA_GAS * upper))
+    return np.asarray(pressure)
 
 
 def read(
@@ -168,7 +171,9 @@ def read(
     for loss in records.losses:
         builder.tell(*loss)
     time, dated = _place(builder, records)
-    keep = builder.clock(time, "B records") if np.isfinite(time).any() else np.zeros(time.size, dtype=bool)
+    timed = np.flatnonzero(np.isfinite(time))
+    keep = np.zeros(time.size, dtype=bool)
+    keep[timed] = builder.clock(time[timed], "B records")
     used = time[keep]
     if used.size:
         if dated:
@@ -322,7 +327,9 @@ def _tell(builder: RecordingBuilder, records: IgcRecords) -> None:
     for record, timed in (("B", records.fixes), ("K", records.extra)):
         for code, count in sorted(timed.bad.items()):
             if count:
-                builder.tell("bad_value", f"{record}.{code}", f"{count} values are no number", count)
+                first = timed.first_bad[code]
+                what = f"{count} value{'s are' if count > 1 else ' is'} no number (first: line {first})"
+                builder.tell("bad_value", f"{record}.{code}", what, count)
     invalid = int(np.count_nonzero(~records.valid))
     if invalid:
         builder.tell(

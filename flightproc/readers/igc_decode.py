@@ -86,8 +86,10 @@ class Timed:
         Extensions by code, whole numbers as written; NaN where blank, cut or no number.
     width : dict of str to ndarray of int, shape (n,)
         Number of bytes that the I or J record gives each; 0 where it gives none.
-    bad : dict of str to int
+    bad : Counter of str
         How many values were neither blank nor a number.
+    first_bad : dict of str to int
+        Line of the first of them.
     """
 
     line: Index
@@ -95,6 +97,7 @@ class Timed:
     fields: dict[str, Array] = field(default_factory=dict)
     width: dict[str, NDArray[np.int8]] = field(default_factory=dict)
     bad: Counter[str] = field(default_factory=Counter)
+    first_bad: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass
@@ -239,7 +242,7 @@ def _angle(matrix: Bytes, first: int, degrees: int, letters: bytes) -> tuple[Arr
     whole, a = _whole(matrix, first, first + degrees)
     milli, b = _whole(matrix, first + degrees, first + degrees + 5)
     letter = matrix[:, first + degrees + 5]
-    good = a & b & (milli < 60_000) & ((letter == letters[0]) | (letter == letters[1]))
+    good = a & b & (milli <= 60_000) & ((letter == letters[0]) | (letter == letters[1]))
     sign = np.where(letter == letters[1], -1.0, 1.0)
     angle = whole + milli / 60_000.0
     return angle, sign, good & (angle <= (90.0 if degrees == 2 else 180.0))
@@ -254,12 +257,19 @@ class _Columns:
     fixed: list[Array] = field(default_factory=list)  # (5, n): latitude, longitude, valid, two altitudes
     extensions: list[tuple[int, dict[str, tuple[Array, int]]]] = field(default_factory=list)
     bad: Counter[str] = field(default_factory=Counter)
+    first_bad: dict[str, int] = field(default_factory=dict)
     corrupt: list[Index] = field(default_factory=list)
+
+    def count_bad(self, code: str, lines: Index) -> None:
+        """Count lines whose field is neither blank nor a number."""
+        self.bad[code] += lines.size
+        if lines.size:
+            self.first_bad.setdefault(code, int(lines[0]))
 
     def timed(self) -> Timed:
         line = np.concatenate(self.line) if self.line else np.empty(0, dtype=np.int64)
         time = np.concatenate(self.time) if self.time else np.empty(0)
-        out = Timed(line, time, bad=self.bad)
+        out = Timed(line, time, bad=self.bad, first_bad=self.first_bad)
         at = 0
         for size, values in self.extensions:
             for code, (column, width) in values.items():
@@ -298,13 +308,13 @@ def _decode_run(
             good &= a & b & ((matrix[:, 24] == ord("A")) | (matrix[:, 24] == ord("V")))
             pressure, bad_pressure = _signed(matrix, 25, 30)
             gnss, bad_gnss = _signed(matrix, 30, 35)
-            columns.bad["pressure_altitude"] += int(np.count_nonzero(bad_pressure & good))
-            columns.bad["gnss_altitude"] += int(np.count_nonzero(bad_gnss & good))
+            columns.count_bad("pressure_altitude", numbers[part][bad_pressure & good])
+            columns.count_bad("gnss_altitude", numbers[part][bad_gnss & good])
         values: dict[str, tuple[Array, int]] = {}
         for extension in extensions:
             if extension.code not in values:
                 column, bad = _signed(matrix, extension.first - 1, extension.last)
-                columns.bad[extension.code] += int(np.count_nonzero(bad & good))
+                columns.count_bad(extension.code, numbers[part][bad & good])
                 values[extension.code] = (column[good], extension.width)
         columns.corrupt.append(numbers[part][~good])
         columns.line.append(numbers[part][good])
@@ -398,7 +408,7 @@ def decode_igc(data: bytes) -> IgcRecords:
     starts, ends = line_bounds(data)
     buffer = np.frombuffer(data, dtype=np.uint8)
     kept = np.flatnonzero(ends > starts)
-    letters = np.zeros(starts.size, dtype=np.uint8)
+    letters = np.full(starts.size, _BLANK, dtype=np.uint8)  # of an empty line
     letters[kept] = buffer[starts[kept]]
     counts = Counter(
         {chr(k): int(n) for k, n in zip(*np.unique(letters[kept], return_counts=True), strict=True)}
@@ -468,7 +478,7 @@ def _tell_corrupt(
             bad = bad[:-1]
         if bad.size:
             losses.append(_corrupt(bad, f"{kind} record", "do not follow the format"))
-    strange = np.flatnonzero((letters != 0) & ((letters < ord("A")) | (letters > ord("Z")))) + 1
+    strange = np.flatnonzero((letters != _BLANK) & ((letters < ord("A")) | (letters > ord("Z")))) + 1
     if strange.size:
         losses.append(_corrupt(strange, "line", "begin with no record letter"))
 

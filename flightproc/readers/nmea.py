@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import LogError, UnreadableLogError
-from .build import RecordingBuilder, median_rate
+from .build import RecordingBuilder
 from .content import Content, load_content
 from .fixes import (
     DAY,
@@ -105,7 +106,7 @@ def read(
             "a column map is given, but this is NMEA, which names its own fields", where=content.path
         )
     text, odd = normalise_text(content.data)
-    stream = decode_stream(text)
+    stream = decode_stream(text, every_field=False)
     if not stream.kinds and not stream.others:
         raise UnreadableLogError(
             f"no sentence can be used ({len(stream.wrong_checksum)} have a wrong checksum)",
@@ -237,7 +238,7 @@ def _char(letters: str) -> list[float]:
     return [float(ord(letter)) for letter in letters]
 
 
-def _has_fix(kind: str, columns: Mapping[str, Array]) -> Mask:
+def _has_fix(kind: str, columns: Mapping[str, NDArray[Any]]) -> Mask:
     """Return which sentences hold a measured position."""
     if kind == "GGA":
         return np.isin(columns["quality"], (1, 2, 3, 4, 5, 8, 9))
@@ -275,12 +276,7 @@ class _Feeder:
         """Feed every channel and tell what was decided."""
         builder, clock = self.builder, self.clock
         if clock.left_out:
-            builder.tell(
-                "bad_time",
-                "sentences",
-                f"{clock.left_out} left out: hours away from all the others",
-                clock.left_out,
-            )
+            builder.note(f"{clock.left_out} times are hours away from all the others: not believed")
         if clock.wrong_dates:
             builder.tell(
                 "bad_time",
@@ -303,7 +299,7 @@ class _Feeder:
         self._heading()
         self._engine()
 
-    def _columns(self, kind: str) -> dict[str, Array]:
+    def _columns(self, kind: str) -> dict[str, NDArray[Any]]:
         keep = self.rows[kind].keep
         return {name: column[keep] for name, column in self.stream.kinds[kind].columns.items()}
 
@@ -326,7 +322,7 @@ class _Feeder:
             fix = ~np.isin(columns["mode"], _char("NEM"))
             self._speed_and_course("VTG", time, columns, fix)
 
-    def _speed_and_course(self, kind: str, time: Array, columns: dict[str, Array], fix: Mask) -> None:
+    def _speed_and_course(self, kind: str, time: Array, columns: dict[str, NDArray[Any]], fix: Mask) -> None:
         speed = np.where(fix, columns["speed"] * _KNOT, np.nan)
         course = np.where(fix, np.radians(columns["course"]), np.nan)
         if np.isfinite(speed).any():
@@ -399,7 +395,7 @@ class _Feeder:
             derived = derive_velocity(time, latitude, longitude, level)
             add_derived_velocity(self.builder, time, derived, (f"{kind}.latitude", f"{kind}.longitude"))
 
-    def _attached(self, kind: str) -> tuple[Array, Mask, dict[str, Array]]:
+    def _attached(self, kind: str) -> tuple[Array, Mask, dict[str, NDArray[Any]]]:
         """Return times, usable rows and columns of sentences that carry no time themselves."""
         sentences = self.stream.kinds[kind]
         time = self.clock.before(sentences.order) - self.origin
@@ -449,7 +445,8 @@ def _list(builder: RecordingBuilder, stream: Stream, clock: _Clock) -> None:
             time = clock.before(sentences.order)
         else:
             time = np.empty(0)
-        rate = median_rate(np.unique(time[np.isfinite(time)]))
+        step = np.diff(time[np.isfinite(time)])
+        rate = 1.0 / float(np.median(step[step > 0])) if (step > 0).any() else float("nan")
         talkers = "talker " + ", ".join(sorted(sentences.talkers))
         for _, name, _ in KINDS[kind]:
             unit = "1/min" if (kind, name) == ("RPM", "speed") else _UNITS.get(name, "")

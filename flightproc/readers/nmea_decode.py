@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -17,6 +18,7 @@ Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
+Column = NDArray[Any]  # float64, or uint8 for single characters
 
 _BLOCK = 1 << 21  # bytes decoded at once
 _LONGEST_BLOCK = 1 << 23  # bytes after which a block ends even without a line end
@@ -105,6 +107,11 @@ KINDS: dict[str, tuple[tuple[int, str, str], ...]] = {
 }
 """The sentences that are split: place, name and type of each field."""
 
+_FED = {
+    "time", "date", "day", "month", "year", "status", "mode", "fix", "quality", "latitude", "longitude",
+    "height", "height_unit", "speed", "speed_kmh", "course", "heading", "source",
+}  # fmt: skip
+
 
 @dataclass
 class Sentences:
@@ -129,7 +136,7 @@ class Sentences:
     """
 
     order: Index
-    columns: dict[str, Array]
+    columns: dict[str, Column]
     filled: Counter[str]
     bad: Counter[str]
     talkers: Counter[str]
@@ -252,17 +259,15 @@ def _find(block: Bytes, first_line: int, is_last: bool, stream: Stream) -> tuple
     if cut.any():
         stream.cut = int(lines[cut][-1])
 
-    sizes = np.diff(newlines, prepend=-1) - 1
-    sizes -= (newlines > 0) & (block[np.maximum(newlines - 1, 0)] == 13)
-    taken = np.union1d(
-        lines[good | broken],
-        first_line
-        + np.searchsorted(newlines, np.flatnonzero(odd & (block != _NEWLINE) & (block != 13) & (block != 9))),
-    )
-    filled = first_line + np.flatnonzero(sizes > 0)
-    if newlines.size == 0 or newlines[-1] < size - 1:
-        filled = np.append(filled, first_line + newlines.size)
-    stream.text_lines += int(np.setdiff1d(filled, taken).size)
+    edges = np.append(newlines, size) if newlines.size == 0 or newlines[-1] < size - 1 else newlines
+    length_of_line = np.diff(edges, prepend=-1) - 1
+    length_of_line -= block[np.maximum(edges - 1, 0)] == 13
+    other = length_of_line > 0
+    other[lines[good | broken] - first_line] = False
+    if control:
+        strange = odd & (block != _NEWLINE) & (block != 13) & (block != 9)
+        other[np.searchsorted(newlines, np.flatnonzero(strange))] = False
+    stream.text_lines += int(np.count_nonzero(other))
 
     keep = np.flatnonzero(good & (right | ~has_star))
     found = _Found(
@@ -302,19 +307,18 @@ def _number(padded: Bytes, start: Index, end: Index) -> tuple[Array, Mask]:
     return value, wrong
 
 
-def _column(found: _Found, rows: Index, place: int, kind: str) -> tuple[Array, Mask, Mask]:
+def _span(found: _Found, base: Index, body_end: Index, place: int) -> tuple[Index, Index]:
+    """Return first byte and end of one field of some sentences, equal where it is empty or not there."""
+    start = np.minimum(found.commas[base + (place - 1)] + 1, body_end)
+    return start, np.maximum(np.minimum(found.commas[base + place], body_end), start)
+
+
+def _column(found: _Found, base: Index, body_end: Index, place: int, kind: str) -> tuple[Column, Mask, Mask]:
     """Return one field of some sentences: values, which are not empty, which are wrong."""
-
-    def span(k: int) -> tuple[Index, Index]:
-        body_end = found.body_end[rows]
-        start = np.minimum(found.commas[found.comma[rows] + k - 1] + 1, body_end)
-        end = np.minimum(found.commas[found.comma[rows] + k], body_end)
-        return start, np.maximum(end, start)
-
-    start, end = span(place)
+    start, end = _span(found, base, body_end, place)
     filled = end > start
     if kind == "char":
-        return np.where(filled, found.padded[start], 0).astype(np.float64), filled, np.zeros_like(filled)
+        return np.where(filled, found.padded[start], 0).astype(np.uint8), filled, np.zeros_like(filled)
     if kind == "modes":
         matrix = sliding_window_view(found.padded, 6)[start]
         fixed = np.isin(matrix, np.frombuffer(b"ADPRF", dtype=np.uint8))
@@ -330,13 +334,13 @@ def _column(found: _Found, rows: Index, place: int, kind: str) -> tuple[Array, M
     elif kind == "date":
         good, value = _days(number)
     elif kind in ("latitude", "longitude"):
-        letter_start, letter_end = span(place + 1)
+        letter_start, letter_end = _span(found, base, body_end, place + 1)
         letter = np.where(letter_end > letter_start, found.padded[letter_start], 0)
         plus, minus = (b"NS", b"EW")[kind == "longitude"]
         degrees = np.floor(value / 100.0)
         minutes = value - 100.0 * degrees
         value = np.asarray(degrees + minutes / 60.0)
-        good = (value >= 0) & (value <= (90.0, 180.0)[kind == "longitude"]) & (minutes < 60.0)
+        good = (value >= 0) & (value <= (90.0, 180.0)[kind == "longitude"]) & (minutes <= 60.0)
         good &= (letter == plus) | (letter == minus)
         value = np.asarray(np.where(letter == minus, -value, value))
     else:
@@ -361,20 +365,23 @@ def days_of(day: Index, month: Index, year: Index) -> tuple[Mask, Array]:
     return good, np.where(good, first + day - 1, np.nan)
 
 
-def decode_stream(data: bytes) -> Stream:
+def decode_stream(data: bytes, every_field: bool = True) -> Stream:
     """Decode the sentences of a stream.
 
     Parameters
     ----------
     data : bytes
         The file; text and binary messages may stand between the sentences, and text before one on its line.
+    every_field : bool
+        Whether to keep every field of :data:`KINDS`; if not, those that no channel and no time is made from
+        are only counted.
 
     Notes
     -----
     A sentence whose checksum is wrong is left out. One without a checksum is accepted where most of its kind
     have none; otherwise it is taken for a damaged one.
     """
-    stream = Stream(binary_messages=data.count(b"\xb5\x62"))
+    stream = Stream()
     parts: dict[str, list[Sentences]] = {}
     where: dict[str, list[Index]] = {}
     line = 1
@@ -382,29 +389,34 @@ def decode_stream(data: bytes) -> Stream:
         block = np.frombuffer(data, dtype=np.uint8, count=high - low, offset=low)
         found, newlines = _find(block, line, high == len(data), stream)
         own = (found.address[:, 0] == ord("P")) | (found.length != 5)
-        name = np.ascontiguousarray(found.address).view("S8").ravel()
-        kind = np.ascontiguousarray(found.address[:, 2:5]).view("S3").ravel()
-        talker = np.ascontiguousarray(found.address[:, :2]).view("S2").ravel()
-        stream.others.update(_count(name[own]))
-        for code in np.unique(kind[~own]):
-            rows = np.flatnonzero(~own & (kind == code))
-            text = code.decode()
+        stream.others.update(_count(found.address[own]))
+        kind = _keys(found.address[:, 2:5])
+        kind[own] = 0
+        for text in _count(found.address[~own, 2:5]):
+            rows = np.flatnonzero(kind == _keys(np.frombuffer(text.encode(), dtype=np.uint8)[None, :]))
             if text not in KINDS:
                 stream.others[text] += rows.size
                 continue
             part = Sentences(
                 found.start[rows] + low, {}, Counter(), Counter(),
-                _count(talker[rows]),
+                _count(found.address[rows, :2]),
                 found.unchecked[rows],
             )  # fmt: skip
+            base, body_end = found.comma[rows], found.body_end[rows]
             for place, field_name, field_type in KINDS[text]:
-                values, filled, wrong = _column(found, rows, place, field_type)
-                part.columns[field_name] = values
+                if every_field or field_name in _FED:
+                    values, filled, wrong = _column(found, base, body_end, place, field_type)
+                    part.columns[field_name] = values
+                    part.bad[field_name] = int(np.count_nonzero(wrong))
+                else:
+                    start, end = _span(found, base, body_end, place)
+                    filled = end > start
                 part.filled[field_name] = int(np.count_nonzero(filled))
-                part.bad[field_name] = int(np.count_nonzero(wrong))
             parts.setdefault(text, []).append(part)
             where.setdefault(text, []).append(line + np.searchsorted(newlines, found.start[rows]))
         line += newlines.size
+    if stream.other_bytes:
+        stream.binary_messages = data.count(b"\xb5\x62")
     for text in KINDS:
         if text in parts:
             joined = _join(parts[text], np.concatenate(where[text]), text, stream, line, data)
@@ -413,9 +425,24 @@ def decode_stream(data: bytes) -> Stream:
     return stream
 
 
-def _count(texts: NDArray[np.bytes_]) -> Counter[str]:
-    values, counts = np.unique(texts, return_counts=True)
-    return Counter({v.decode().strip(): int(n) for v, n in zip(values, counts, strict=True)})
+def _keys(letters: Bytes) -> Index:
+    """Return one number for the few bytes of each row."""
+    key = np.zeros(letters.shape[0], dtype=np.int64)
+    for column in range(letters.shape[1]):
+        key = key << 8 | letters[:, column]
+    return key
+
+
+def _count(letters: Bytes) -> Counter[str]:
+    """Count the texts that the rows of bytes stand for."""
+    keys, counts = np.unique(_keys(letters), return_counts=True)
+    width = letters.shape[1]
+    return Counter(
+        {
+            key.to_bytes(width, "big").decode("ascii").strip(): count
+            for key, count in zip(keys.tolist(), counts.tolist(), strict=True)
+        }
+    )
 
 
 def _join(
