@@ -101,6 +101,19 @@ class LogEntry(Sheet):
             how="half the span you would bet two to one on",
         ),
     ] = 0.5
+    same_clock_as: Annotated[
+        str | None,
+        Field(
+            "name of another log with the same clock: several files of one logger, such as one per sensor of "
+            "a phone. The two are aligned as one, and what shares the unit's clock may feed body rates "
+            "and specific force",
+            kind="text",
+            low=1,
+            high=60,
+            words="the name of another log that has a clock of its own",
+            example="unit",
+        ),
+    ] = None
     columns: Annotated[
         dict[str, ColumnEntry],
         Field(
@@ -156,6 +169,20 @@ class LogEntry(Sheet):
         for key in self.sources if isinstance(self.sources, dict) else ():
             if key not in CHANNELS:
                 yield ("sources", key), _channel_words(key, "a channel")
+
+    @rule(
+        "same_clock_as",
+        "role",
+        "clock_offset_s",
+        words="a log with `same_clock_as` has no `clock_offset_s` and is not the unit's",
+    )
+    def _check_shared_clock(self: Any) -> Iterator[Finding]:
+        if self.same_clock_as is None:
+            return
+        if self.clock_offset_s is not None:
+            yield "clock_offset_s", "leave it out: same_clock_as says how the clock lies"
+        if self.role == "unit":
+            yield "same_clock_as", "leave it out: the unit's log is the time base; name it in the others"
 
     @rule("role", "clock_offset_s", words="the unit's log has no clock offset: it is the time base")
     def _check_time_base(self: Any) -> Iterator[Finding]:

@@ -348,6 +348,18 @@ class SortieSheet(Sheet):
             seen.setdefault(log.name, i)
 
     @rule(
+        "logs.name",
+        "logs.same_clock_as",
+        words="`same_clock_as` names another log, one without `same_clock_as`",
+    )
+    def _check_shared_clocks(self: Any) -> Iterator[Finding]:
+        roots = {log.name for log in self.logs if log.same_clock_as is None}
+        for i, log in enumerate(self.logs):
+            if log.same_clock_as is not None and log.same_clock_as not in roots:
+                there = ", ".join(sorted(roots)) or "none"
+                yield ("logs", i, "same_clock_as"), f"a log with a clock of its own (there are: {there})"
+
+    @rule(
         "ballast.start_s",
         "ballast.end_s",
         "ballast.start_utc",

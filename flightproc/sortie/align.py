@@ -26,6 +26,9 @@ _TURN_FLOOR = 0.5  # [s] the track leads or follows the heading by a sideslip th
 _CLIMB_FLOOR = 0.05  # [s] of two heights against each other
 _POWER_CLIMB_FLOOR = 1.5  # [s] climb follows power by seconds
 _VIBRATION_FLOOR = 0.03  # [s]
+_RPM_FLOOR = 0.1  # [s] two counters average over different times
+_TRACK_FLOOR = 0.1  # [s] of two receivers: each has its own latency
+_BOTH_TURN_FLOOR = 0.02  # [s] of two gyros
 _UTC_STD = 0.3  # [s] stamps may be those of writing, not of measuring
 _UTC_SLACK = 1.0  # [s]
 _STRONG = 0.75  # correlation from which a physical signal overrules a clock
@@ -56,9 +59,8 @@ class Aligned:
         return self.found.apply(time)
 
 
-def align_unit(entry: LogEntry, unit: Recording) -> Aligned:
-    """Return the unit's log as the time base: sortie time 0 is its first sample."""
-    start = unit.span[0]
+def align_unit(entry: LogEntry, unit: Recording, start: float) -> Aligned:
+    """Return the unit's log as the time base: sortie time 0 lies at ``start`` on its clock [s]."""
     clock = ClockOffset(
         entry.name, Quantity.of(-start, 0.0, "s"), "reference", None, "time base: first sample at 0"
     )
@@ -74,33 +76,44 @@ class _Way:
     found: OffsetFound
 
 
+Signal = tuple[Array, Array] | None
+
+
 def _physical_ways(
     unit: Recording, other: Recording, wind: tuple[float, float] | None
 ) -> tuple[list[_Way], list[str]]:
+    """Compare everything that both logs saw."""
     ways: list[_Way] = []
     refused: list[str] = []
 
     def attempt(
         method: str,
         words: str,
-        ours: tuple[Array, Array] | None,
-        theirs: tuple[Array, Array] | None,
+        ours: Signal,
+        theirs: Signal,
         *,
         degree: int = 1,
         floor: float,
         weakest: float = 0.5,
+        turned: bool = False,
     ) -> None:
         if ours is None or theirs is None:
             return
         try:
-            found = find_offset(*ours, *theirs, what=words, degree=degree, floor=floor, weakest=weakest)
+            if turned:  # the other log's signal is the polynomial
+                found = find_offset(
+                    *theirs, *ours, what=words, degree=degree, floor=floor, weakest=weakest
+                ).inverse()
+            else:
+                found = find_offset(*ours, *theirs, what=words, degree=degree, floor=floor, weakest=weakest)
         except ClockError as error:
             refused.append(f"{error.what} ({error.found})")
             return
         ways.append(_Way(method, words, found))
 
-    rpm = rpm_signal(other)
-    if rpm is not None:
+    our_rpm, rpm = rpm_signal(unit), rpm_signal(other)
+    attempt("engine_speed", "engine speed in both logs", our_rpm, rpm, floor=_RPM_FLOOR)
+    if rpm is not None and our_rpm is None:
         attempt(
             "vibration",
             "vibration of the unit and engine speed",
@@ -109,29 +122,38 @@ def _physical_ways(
             degree=2,
             floor=_VIBRATION_FLOOR,
         )
-    attempt(
-        "climb",
-        "rates of climb of the two logs",
-        climb_signal(unit),
-        climb_signal(other, measured=True),
-        floor=_CLIMB_FLOOR,
-        weakest=0.6,
-    )
-    track = track_change(other, wind)
-    if track is not None:
+    elif our_rpm is not None and rpm is None:
+        attempt(
+            "vibration",
+            "engine speed and vibration",
+            our_rpm,
+            vibration_level(other),
+            degree=2,
+            floor=_VIBRATION_FLOOR,
+            turned=True,
+        )
+    climb, other_climb = climb_signal(unit), climb_signal(other, measured=True)
+    attempt("climb", "rates of climb of the two logs", climb, other_climb, floor=_CLIMB_FLOOR, weakest=0.6)
+    turn, track = turn_change(unit), track_change(other, wind)
+    our_track = track_change(unit, wind)
+    if our_track is not None and track is not None:
+        attempt("track", "track of the two logs", our_track, track, floor=_TRACK_FLOOR)
+    elif track is not None:
         label = (
             "turn rate of the unit and of the air track" if wind else "turn rate of the unit and of the track"
         )
-        attempt("turn_rate", label, turn_change(unit), track, floor=_TURN_FLOOR)
-    if not ways and rpm is not None:
-        attempt(
-            "climb",
-            "rate of climb of the unit and engine speed",
-            climb_signal(unit),
-            rpm,
-            floor=_POWER_CLIMB_FLOOR,
-            weakest=0.6,
-        )
+        attempt("turn_rate", label, turn, track, floor=_TURN_FLOOR)
+    other_turn = turn_change(other)
+    if turn is not None and other_turn is not None:
+        attempt("turn_rate", "turn rate in both logs", turn, other_turn, floor=_BOTH_TURN_FLOOR)
+    elif our_track is not None and other_turn is not None:
+        attempt("turn_rate", "track and turn rate", our_track, other_turn, floor=_TURN_FLOOR)
+    for words, ours, theirs in (
+        ("rate of climb and engine speed", climb, rpm),
+        ("engine speed and rate of climb", our_rpm, other_climb),
+    ):
+        if not ways:
+            attempt("climb", words, ours, theirs, floor=_POWER_CLIMB_FLOOR, weakest=0.6)
     return ways, refused
 
 
@@ -143,17 +165,18 @@ def _joined(ways: list[_Way]) -> tuple[_Way | None, list[str]]:
     best = ways[0]
     kept, told = [best], []
     for way in ways[1:]:
-        apart = abs(way.found.offset - best.found.offset)
+        apart = abs(way.found.at(best.found.epoch) - best.found.offset)
         if apart <= 3.0 * float(np.hypot(way.found.std, best.found.std)):
             kept.append(way)
         else:
+            beside = way.found.at(best.found.epoch) - best.found.offset
             told.append(
-                f"{way.words} put the offset {way.found.offset - best.found.offset:+.1f} s away from where "
-                f"{best.words} do; the latter were used"
+                f"{way.words} put the offset {beside:+.1f} s away from where {best.words} do; the latter "
+                "were used"
             )
     weights = np.array([way.found.std**-2 for way in kept])
     epoch = best.found.epoch
-    offsets = np.array([w.found.offset + w.found.drift * (epoch - w.found.epoch) for w in kept])
+    offsets = np.array([w.found.at(epoch) for w in kept])
     joined = replace(
         best.found,
         offset=float(weights @ offsets / weights.sum()),
@@ -171,7 +194,9 @@ def align_log(
     unit: Recording,
     other: Recording,
     *,
+    start: float,
     wind: tuple[float, float] | None = None,
+    finer: OffsetFound | None = None,
 ) -> Aligned:
     """Find how another log's clock lies to the unit's.
 
@@ -181,8 +206,13 @@ def align_log(
         The log in the sortie sheet, with its stated offset if there is one.
     unit, other : Recording
         The unit's log and the other one.
+    start : float
+        Time on the unit's clock that is sortie time 0 [s].
     wind : tuple of float, optional
         Wind (north, east) [m/s]: the turn rate is then that of the air track.
+    finer : OffsetFound, optional
+        Offset by felt acceleration and change of velocity, which needs an alignment to start from; see
+        :func:`~flightproc.sortie.refine.refine_offset`.
 
     Returns
     -------
@@ -197,10 +227,11 @@ def align_log(
     other; turn rate against track (0.5 s of uncertainty: the track leads or follows the heading by an
     unknown sideslip); climb against engine speed only where nothing else is left.
     """
-    start = unit.span[0]
     where = entry.name
     warnings: list[str] = []
     ways, refused = _physical_ways(unit, other, wind)
+    if finer is not None:
+        ways.append(_Way("acceleration", "felt acceleration and change of ground velocity", finer))
     seen, told = _joined(ways)
     warnings += [f"{where}: {line}" for line in told]
     epoch = seen.found.epoch if seen else 0.0

@@ -14,13 +14,18 @@ from ..errors import SortieError
 from ..readers.recording import Recording
 from .air import density_along, standard_pressure_height
 from .airspeed import AirspeedResult, Inputs, resolve_airspeed
-from .align import Aligned, align_log, align_unit
+from .align import Aligned
+from .clocking import align_all, refine_all
 from .engine import engine_speed, power_groups
+from .engine_rpm import with_sound_rpm, with_vibration_rpm
 from .gather import Gathered, gather_channels
-from .grid import running_mean
+from .grid import running_mean, to_grid
+from .join import check_specific_force, clock_groups, prefer_sources, united
 from .model import Sortie
 from .motion import Motion, MountSheet, resolve_motion
 from .phases import airborne_stretches, mask_of, still_stretches
+from .refine import Felt
+from .strapdown import strapdown_attitude
 
 if TYPE_CHECKING:
     from ..sheets import Sheets
@@ -76,17 +81,26 @@ def assemble_sortie(
             hint='name the log of the unit\'s inertial sensor in [[logs]] with role = "unit"',
         )
     entries = {name: entry for name, entry in entries.items() if name in recordings}
-    unit = recordings[unit_name]
+    recordings = {name: prefer_sources(entry, recordings[name]) for name, entry in entries.items()}
+    heard, engine_words = with_sound_rpm(entries, recordings, sheets.aircraft)
+    recordings = dict(heard)
+    groups = clock_groups(entries, recordings)
+    clocks = {root: united(members, recordings) for root, members in groups.items()}
+    unit = clocks[unit_name]
     missing = [name for name in (*_RATES, *_FORCES) if unit.get(name) is None]
     if missing:
         raise SortieError(
             f"the unit's log lacks {', '.join(missing)}",
             where=unit.path,
             allowed="body rates and specific force about and along all three axes",
-            hint="log the inertial sensor of the unit itself; run: flightproc logs FILE",
+            hint=(
+                "log the inertial sensor of the unit itself (run: flightproc logs FILE); where it writes a "
+                "file for each sensor, name all of them in [[logs]], with same_clock_as"
+            ),
         )
+    check_specific_force(unit)
     rate = float(sheets.sortie.settings.grid_hz)
-    start, end = unit.span
+    start, end = recordings[unit_name].span
     count = int(np.floor((end - start) * rate)) + 1
     if count < 10 * rate:
         raise SortieError(
@@ -96,40 +110,71 @@ def assemble_sortie(
             allowed="at least 10 s",
         )
     grid = np.arange(count) / rate
+    body = tuple(groups[unit_name])
+
+    def gather(clock: Mapping[str, Aligned]) -> _Passes:
+        gathered = gather_channels(entries, recordings, clock, grid, body=body)
+        passes = _Passes(sheets, grid, rate, gathered)
+        passes.first()
+        return passes
+
     report("aligning clocks", 0.1)
-    aligned: dict[str, Aligned] = {unit_name: align_unit(entries[unit_name], unit)}
-    for name, entry in entries.items():
-        if name != unit_name:
-            aligned[name] = align_log(entry, unit, recordings[name])
-    report("bringing channels to one time base", 0.4)
-    gathered = gather_channels(entries, recordings, aligned, grid)
-    passes = _Passes(sheets, grid, rate, gathered)
-    report("wind and airspeed", 0.6)
-    passes.first()
+    aligned = align_all(entries, groups, clocks, unit_name, start)
+    placed = {name: recordings[name] for name in entries if aligned[name].found is not None}
+    felt, more_words = with_vibration_rpm(unit_name, unit, placed, sheets.aircraft)
+    recordings = {**recordings, **felt}
+    engine_words += more_words
+    report("bringing channels to one time base, wind and airspeed", 0.4)
+    passes = gather(aligned)
     if passes.speed.fit is not None and passes.speed.fit.found:
+        report("clocks once more, with the wind", 0.6)
+        passes.turning()
         wind = (float(passes.speed.fit.mean[0]), float(passes.speed.fit.mean[1]))
-        again = dict(aligned)
-        moved = False
-        for name, entry in entries.items():
-            if name == unit_name or aligned[name].clock.method == "stated":
-                continue
-            if recordings[name].get("velocity_north") is None and recordings[name].get("track") is None:
-                continue
-            again[name] = align_log(entry, unit, recordings[name], wind=wind)
-            before, after = aligned[name].found, again[name].found
-            if after is not None and (before is None or abs(after.offset - before.offset) > _REALIGN):
-                moved = True
-            elif after is None:
-                again[name] = aligned[name]
+        again = refine_all(entries, groups, clocks, unit_name, start, aligned, wind, passes.felt)
+        if any(_moved(aligned[name], again[name]) for name in again):
+            passes = gather(again)
         aligned = again
-        if moved:
-            gathered = gather_channels(entries, recordings, aligned, grid)
-            passes = _Passes(sheets, grid, rate, gathered)
-            passes.first()
     report("attitude and turn rate", 0.8)
     passes.second()
+    _same_way_round(passes)
+    passes.warnings = [*engine_words, *passes.warnings]
     report("sortie assembled", 1.0)
     return _sortie(passes, aligned, recordings, unit_name)
+
+
+def _moved(before: Aligned, after: Aligned) -> bool:
+    if before.found is None or after.found is None:
+        return before.found is not after.found
+    return abs(after.found.at(0.0) - before.found.at(0.0)) > _REALIGN
+
+
+def _same_way_round(passes: _Passes) -> None:
+    """Refuse a sensor whose gyros turn against the track."""
+    track = passes._air_track()
+    if track is None:
+        return
+    good = passes.use & np.isfinite(track)
+    if good.sum() < 60 * passes.rate:
+        return
+    index = np.arange(track.size)
+    angle = np.interp(index, index[good], np.unwrap(track[good]))
+    size = 2 * round(2 * passes.rate) + 1
+    seen = running_mean(np.gradient(angle) * passes.rate, size)
+    told = running_mean(passes.motion.attitude.turn_rate, size)
+    good &= np.isfinite(seen) & np.isfinite(told)
+    if np.std(seen[good]) < np.radians(2.0):
+        return
+    agreement = float(np.corrcoef(seen[good], told[good])[0, 1])
+    if agreement < -0.5:
+        raise SortieError(
+            "the gyros turn one way and the track the other",
+            found=f"a correlation of {agreement:.2f}",
+            allowed="near 1",
+            hint=(
+                "some loggers write the accelerometer or the gyros with the other sign: level and at rest, "
+                "the force along z (down) is -9.8 m/s^2. State sign = -1 for the three columns"
+            ),
+        )
 
 
 class _Passes:
@@ -190,6 +235,10 @@ class _Passes:
         self.motion = self._motion(None)
         self.speed = resolve_airspeed(self._inputs())
 
+    def turning(self) -> None:
+        """Motion with airspeed, as far as the clocks need it."""
+        self.motion = self._motion(self.speed.airspeed)
+
     def second(self) -> None:
         """Motion with airspeed, airspeed with that turn rate, and motion once more."""
         self.motion = self._motion(self.speed.airspeed)
@@ -225,7 +274,22 @@ class _Passes:
             airspeed=airspeed,
             track=self._air_track() if airspeed is not None else None,
             logged=(c.get("bank"), c.get("pitch")),
+            velocity=(c["velocity_north"], c["velocity_east"]) if "velocity_north" in c else None,
         )
+
+    def felt(self, time: Array, north: Array, east: Array) -> Felt:
+        """Acceleration that the unit felt, with attitude held by a log's ground velocity."""
+        a, wind = self.motion.attitude, self.speed.wind
+        north, east = to_grid(time, north, self.grid)[0], to_grid(time, east, self.grid)[0]
+        found = strapdown_attitude(
+            self.motion.rates,
+            self.motion.forces,
+            (a.bank, a.pitch, a.turn_rate),
+            (north, east),
+            np.arctan2(east - (wind.east.value or 0.0), north - (wind.north.value or 0.0)),
+            rate=self.rate,
+        )
+        return Felt(self.grid, found.acceleration_north, found.acceleration_east)
 
     def _air_track(self) -> Array | None:
         c = self.columns
@@ -293,8 +357,15 @@ class _Passes:
             told.append(f"no flight was found in the unit's log (by {self.phase_words})")
         if not self.still:
             told.append(
-                "the unit never stood still in the log: the gyro bias could not be read on the ground; log "
-                "20 s of standing still before take-off"
+                "the unit never stood still in the log, so the gyro bias "
+                + (
+                    "was taken from the flight"
+                    if self.motion.strapdown is not None
+                    else "about the vertical was taken from the track, the others as 0"
+                    if "velocity_north" in c
+                    else "was taken as 0"
+                )
+                + "; log 20 s of standing still before take-off"
             )
         return told
 
@@ -335,13 +406,14 @@ def _sortie(
             continue
         utc = recordings[name].start_utc
         if utc is not None and (start_utc is None or name == unit_name):
-            start_utc = utc - one.found.offset
+            start_utc = utc - one.found.at(0.0)
         low, high = (float(x) for x in one.times(np.array(recordings[name].span)))
         covered = max(0.0, min(high, end) - max(low, 0.0))
         if name != unit_name and covered < 0.95 * end:
             warnings.append(
                 f"{name}: covers {covered:.0f} s of the {end:.0f} s of the unit's log "
-                f"({max(low, 0.0):.0f} to {min(high, end):.0f} s); its channels are missing outside"
+                f"({max(low, 0.0):.0f} to {min(high, end):.0f} s); outside, what no other log holds is "
+                "missing"
             )
     return Sortie(
         channels=frame,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +59,35 @@ class OffsetFound:
     def apply(self, time: Array) -> Array:
         """Return the other log's time on the reference clock [s]."""
         return np.asarray(time + self.offset + self.drift * (time - self.epoch), dtype=float)
+
+    def at(self, time: float) -> float:
+        """Return the offset at a time on the other log's clock [s]."""
+        return self.offset + self.drift * (time - self.epoch)
+
+    def inverse(self) -> OffsetFound:
+        """Return what brings times of the reference clock to the other log's."""
+        drift = 1.0 / (1.0 + self.drift) - 1.0
+        return replace(self, offset=-self.offset, drift=drift, epoch=self.epoch + self.offset)
+
+    def then(self, following: OffsetFound) -> OffsetFound:
+        """Return this offset followed by another, from the reference's clock to a third.
+
+        Examples
+        --------
+        >>> first = OffsetFound(10.0, 0.3, 1.0, 0.0, 60.0)
+        >>> both = first.then(OffsetFound(5.0, 0.4, 1.0, 0.0, 60.0, drift=1e-3, epoch=20.0))
+        >>> round(both.offset, 6), round(both.std, 6)
+        (14.99, 0.5)
+        """
+        between = self.epoch + self.offset
+        return replace(
+            self,
+            offset=self.offset + following.at(between),
+            std=float(np.hypot(self.std, following.std)),
+            correlation=min(self.correlation, following.correlation),
+            overlap=min(self.overlap, following.overlap),
+            drift=(1.0 + self.drift) * (1.0 + following.drift) - 1.0,
+        )
 
 
 def find_offset(

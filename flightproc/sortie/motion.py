@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .attitude import Attitude, aided_attitude, check_logged_bank, coordinated_bank
+from .attitude import Attitude, aided_attitude, check_logged_bank, coordinated_bank, vertical_rate
 from .grid import running_mean
 from .mount import MountYaw, estimate_mount_yaw, levelling_angles, rotate, rotation_matrix
+from .strapdown import Strapdown, smooth_both_ways, strapdown_attitude
 
 __all__ = ["Motion", "MountSheet", "resolve_motion"]
 
@@ -23,6 +24,8 @@ _YAW_PRIOR_STD = np.radians(3.0)  # of a sensor that was put on by eye
 _YAW_STATED_STD = np.radians(1.0)  # of a yaw measured by hand [rad]
 _GROSS_YAW = np.radians(20.0)
 _SMOOTHING = 1.0  # [s] of the turn rate that bends the vertical
+_STRAPDOWN_AGREES = 0.6  # correlation of felt acceleration with the change of velocity
+_LIVELY = 0.2  # [m/s^2] of acceleration below which that correlation says nothing
 _BIAS_LIMIT = np.radians(0.3)  # [rad/s] change of bias from ground to flight worth telling
 
 
@@ -53,6 +56,8 @@ class Motion:
         Standard uncertainty of the sensor's yaw [rad].
     warnings : tuple of str
         What the user should know.
+    strapdown : Strapdown or None
+        Attitude by gyros and ground velocity, where it could be had.
     """
 
     rates: Triple
@@ -66,6 +71,7 @@ class Motion:
     mount: str
     mount_yaw_std: float
     warnings: tuple[str, ...]
+    strapdown: Strapdown | None = None
 
 
 def resolve_motion(
@@ -80,6 +86,7 @@ def resolve_motion(
     airspeed: Array | None,
     track: Array | None,
     logged: tuple[Array | None, Array | None],
+    velocity: tuple[Array, Array] | None = None,
 ) -> Motion:
     """Turn sensor readings into motion of the body.
 
@@ -101,6 +108,8 @@ def resolve_motion(
         Direction of the air track [rad], to check the gyro's bias over the flight.
     logged : tuple of ndarray or None
         Bank and pitch as the log has them [rad].
+    velocity : tuple of ndarray, shape (n,), optional
+        Ground velocity north and east [m/s]: attitude then follows from it and the gyros.
 
     Returns
     -------
@@ -158,7 +167,17 @@ def resolve_motion(
                     f"the gyro's bias about the vertical moved by {np.degrees(shift):.2f} deg/s from the "
                     "ground to the flight; the flight's was used"
                 )
-    bank, tilt, bank_words, pitch_words = _bank(attitude, airspeed, use, logged, rate)
+    strapdown = None
+    if airspeed is not None and track is not None and velocity is not None:
+        strapdown = _strapdown(body_rates, body_forces, attitude, velocity, track, use, rate)
+        if strapdown is not None and not still.any():
+            own, own_words = _bias_from_flight(body_rates, strapdown, use, rate)
+            body_rates = (body_rates[0] - own[0], body_rates[1] - own[1], body_rates[2] - own[2])
+            turn_words += f"; {own_words}"
+        if strapdown is not None:
+            attitude = _with_strapdown(attitude, body_rates, strapdown)
+            turn_words = turn_words.replace("aided attitude", "attitude by gyros and ground velocity", 1)
+    bank, tilt, bank_words, pitch_words = _bank(attitude, airspeed, use, logged, rate, strapdown)
     return Motion(
         body_rates,
         body_forces,
@@ -171,7 +190,77 @@ def resolve_motion(
         words,
         yaw_std,
         tuple(warnings),
+        strapdown,
     )
+
+
+def _strapdown(
+    rates: Triple,
+    forces: Triple,
+    attitude: Attitude,
+    velocity: tuple[Array, Array],
+    track: Array,
+    use: NDArray[np.bool_],
+    rate: float,
+) -> Strapdown | None:
+    """Return attitude by gyros and ground velocity; None where the two do not belong together."""
+    found = strapdown_attitude(
+        rates,
+        forces,
+        (attitude.bank, attitude.pitch, attitude.turn_rate),
+        velocity,
+        track,
+        rate=rate,
+    )
+    size = 2 * round(rate) + 1
+    pairs = []
+    for felt, speed in (
+        (found.acceleration_north, velocity[0]),
+        (found.acceleration_east, velocity[1]),
+    ):
+        good = use & np.isfinite(felt) & np.isfinite(speed)
+        if good.sum() < 60 * rate:
+            return None
+        rough = []
+        for x in (felt, np.gradient(speed) * rate):
+            quick = running_mean(np.where(good, x, np.nan), size)
+            slow, _ = smooth_both_ways(np.nan_to_num(quick), np.isfinite(quick).astype(float), rate, 8.0)
+            rough.append((quick - slow)[good & np.isfinite(quick)])
+        pairs.append(rough)
+    felt_all = np.concatenate([pairs[0][0], pairs[1][0]])
+    seen_all = np.concatenate([pairs[0][1], pairs[1][1]])
+    if felt_all.size != seen_all.size or float(np.std(seen_all)) < _LIVELY:
+        return found
+    return found if np.corrcoef(felt_all, seen_all)[0, 1] >= _STRAPDOWN_AGREES else None
+
+
+def _with_strapdown(attitude: Attitude, rates: Triple, strapdown: Strapdown) -> Attitude:
+    """Take bank, pitch and turn rate from the gyros and ground velocity where they are known."""
+    known = np.isfinite(strapdown.bank)
+    bank = np.where(known, strapdown.bank, attitude.bank)
+    pitch = np.where(known, strapdown.pitch, attitude.pitch)
+    return Attitude(attitude.hang_roll, attitude.hang_pitch, bank, pitch, vertical_rate(*rates, bank, pitch))
+
+
+def _bias_from_flight(
+    rates: Triple, strapdown: Strapdown, use: NDArray[np.bool_], rate: float
+) -> tuple[Array, str]:
+    """Return what the gyros have too much over the flight against the attitude that the velocities hold."""
+    bank, pitch = strapdown.bank, strapdown.pitch
+    turn = np.gradient(strapdown.heading) * rate
+    roll, nose = np.gradient(bank) * rate, np.gradient(pitch) * rate
+    expected = (
+        roll - turn * np.sin(pitch),
+        nose * np.cos(bank) + turn * np.sin(bank) * np.cos(pitch),
+        -nose * np.sin(bank) + turn * np.cos(bank) * np.cos(pitch),
+    )
+    excess = [x - e for x, e in zip(rates, expected, strict=True)]
+    good = use & np.isfinite(sum(excess))
+    if good.sum() < 60 * rate:
+        return np.zeros(3), "no gyro bias from the flight"
+    bias = np.array([float(np.mean(x[good])) for x in excess])
+    told = ", ".join(f"{np.degrees(b):+.2f}" for b in bias)
+    return bias, f"gyro bias {told} deg/s from {good.sum() / rate:.0f} s of flight"
 
 
 def _ground_bias(rates: Triple, still: NDArray[np.bool_]) -> tuple[Array, str]:
@@ -304,13 +393,16 @@ def _bank(
     use: NDArray[np.bool_],
     logged: tuple[Array | None, Array | None],
     rate: float,
+    strapdown: Strapdown | None,
 ) -> tuple[Array, Array, str, str]:
     """Choose between the log's attitude and the aided one."""
-    aided = "hang roll + atan(V psi_dot / g)"
+    aided, nose = "hang roll + atan(V psi_dot / g)", "hang angle"
+    if strapdown is not None:
+        aided = nose = "gyros, with the change of ground velocity"
     if logged[0] is None:
-        return attitude.bank, attitude.pitch, f"{aided}; no attitude in the log", "hang angle"
+        return attitude.bank, attitude.pitch, f"{aided}; no attitude in the log", nose
     check = check_logged_bank(logged[0], attitude.hang_roll, airspeed, attitude.turn_rate, use, rate=rate)
     if check.usable:
         pitch = attitude.pitch if logged[1] is None else logged[1]
-        return logged[0], pitch, check.words, "log" if logged[1] is not None else "hang angle"
-    return attitude.bank, attitude.pitch, f"{aided}; {check.words}", "hang angle"
+        return logged[0], pitch, check.words, "log" if logged[1] is not None else nose
+    return attitude.bank, attitude.pitch, f"{aided}; {check.words}", nose

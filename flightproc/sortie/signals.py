@@ -183,14 +183,14 @@ def vibration_level(recording: Recording) -> tuple[Array, Array] | None:
         Times of the bins' centres on the log's own clock [s] and levels [m/s^2].
     """
     power: Array | None = None
-    start = 0.0
+    start = late = 0.0
     for axis in "xyz":
         s = recording.get(f"specific_force_{axis}")
         if s is None or s.time.size < 100 or not s.rate_hz >= 20.0:
             return None
         t, v = _gapless(s.time, s.values)
         if power is None:
-            start = float(t[0])
+            start, late = float(t[0]), 0.5 * float(np.median(np.diff(t)))
         # about the running mean of one bin, so that swinging does not count
         rough = v - _smooth(v, max(3, round(_BIN * s.rate_hz)))
         cell = np.floor((t - start) / _BIN + 1e-6).astype(np.int64)
@@ -206,7 +206,8 @@ def vibration_level(recording: Recording) -> tuple[Array, Array] | None:
             power = power[:common] + level[:common]
     if power is None or not np.isfinite(power).any():
         return None
-    centres = start + (np.arange(power.size) + 0.5) * _BIN
+    # a bin's samples lie from its start to one period before its end
+    centres = start + (np.arange(power.size) + 0.5) * _BIN - late
     return np.asarray(centres, dtype=float), np.asarray(np.sqrt(power), dtype=float)
 
 

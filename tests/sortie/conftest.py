@@ -207,13 +207,18 @@ def make_sheets(*, names=("unit", "gps", "engine"), mount=(None, None, None), ai
             clock_offset_s=(stated or {}).get(name),
             clock_offset_std_s=0.5,
             sources={},
+            same_clock_as=None,
         )
         for name in names
     ]
     sensor = SimpleNamespace(mount_roll_deg=mount[0], mount_pitch_deg=mount[1], mount_yaw_deg=mount[2])
     return SimpleNamespace(
         sortie=SimpleNamespace(logs=logs, air=air, settings=SimpleNamespace(grid_hz=10.0)),
-        aircraft=SimpleNamespace(engine=SimpleNamespace(gear_ratio=2.8), sensor=sensor),
+        aircraft=SimpleNamespace(
+            engine=SimpleNamespace(gear_ratio=2.8, idle_rpm=2200.0, firing_per_rev=1.0),
+            propeller=SimpleNamespace(blades=2),
+            sensor=sensor,
+        ),
         glider=SimpleNamespace(trim_speed_m_s=10.5),
     )
 
