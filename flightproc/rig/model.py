@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import datetime as dt
+import math
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..quantity import Quantity
+from .swing import SwingMean
 
 __all__ = ["RigCurve", "RigPoint", "TorqueFit"]
+
+_NOT_WORKED_OUT = Quantity.unknown("", "it was not worked out")
 
 
 @dataclass(frozen=True)
@@ -36,6 +41,14 @@ class RigPoint:
         Sum of both scales less their sum without thrust [kg] (the leak); unknown for other kinds of rig.
     rpm_std : float
         Standard uncertainty of the engine speed [1/min].
+    power_coefficient, thrust_coefficient : Quantity
+        C_P = 2 pi C_Q and C_T = T / (rho n_p^2 D^4).
+    tip_mach, reynolds : Quantity
+        Tip Mach number, and Reynolds number at 0.75 R, at rest.
+    dof : float
+        Effective degrees of freedom of the torque's uncertainty.
+    trace : SwingMean or None
+        The series behind the reading, in the unit of the rig's signal (`Scale`).
     """
 
     rpm: float
@@ -47,6 +60,12 @@ class RigPoint:
     torque_coefficient: Quantity
     sum_change: Quantity
     rpm_std: float = 0.0
+    power_coefficient: Quantity = _NOT_WORKED_OUT
+    thrust_coefficient: Quantity = _NOT_WORKED_OUT
+    tip_mach: Quantity = _NOT_WORKED_OUT
+    reynolds: Quantity = _NOT_WORKED_OUT
+    dof: float = math.inf
+    trace: SwingMean | None = None
 
 
 @dataclass(frozen=True)
@@ -102,6 +121,18 @@ class RigCurve:
         Engine revolutions per propeller revolution on the rig.
     diameter : float or None
         Propeller diameter on the rig [m].
+    name, kind, rig : str
+        Name of the day, kind of rig, name of the rig itself; empty where they are not known.
+    date : datetime.date or None
+        Of the day.
+    own_std : ndarray, shape (n,)
+        The part of each torque's standard uncertainty that no other point shares [N m].
+    common : ndarray, shape (m, n)
+        Signed errors of one standard deviation that the points share, one row a source [N m].
+    scale_std : float
+        Relative standard uncertainty of the factor common to all points: spacing or arm, sensitivity.
+    sense : int
+        1 where the reaction rolls the unit right, -1 left, 0 where the rig does not tell.
     """
 
     points: tuple[RigPoint, ...]
@@ -112,6 +143,14 @@ class RigCurve:
     warnings: tuple[str, ...] = ()
     gear_ratio: float | None = None
     diameter: float | None = None
+    name: str = ""
+    kind: str = ""
+    rig: str = ""
+    date: dt.date | None = None
+    own_std: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    common: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 0)))
+    scale_std: float = 0.0
+    sense: int = 0
 
     def torque(
         self, rpm: NDArray[np.float64] | float, density: float | None = None

@@ -17,6 +17,7 @@ __all__ = [
     "ideal_power",
     "induced_velocity",
     "thrust_ceiling",
+    "unknown_check",
 ]
 
 Array = NDArray[np.float64]
@@ -164,6 +165,12 @@ class PowerCheck:
     message: str
 
 
+def unknown_check(reason: str) -> PowerCheck:
+    """Return a check of which nothing is known, and why."""
+    watt, newton, plain = (Quantity.unknown(unit, reason) for unit in ("W", "N", ""))
+    return PowerCheck(watt, watt, plain, newton, plain, plain, plain, "")
+
+
 def check_power(
     rpm: float,
     torque: Quantity,
@@ -214,9 +221,7 @@ def check_power(
 
     nothing = "thrust was not measured"
     if torque.value is None:
-        reason = torque.reason or "the torque is unknown"
-        watt, newton, plain = (Quantity.unknown(unit, reason) for unit in ("W", "N", ""))
-        return PowerCheck(watt, watt, plain, newton, plain, plain, plain, "")
+        return unknown_check(torque.reason or "the torque is unknown")
     speed = rpm / (60.0 * gear_ratio)
     speeds = draw(rpm, rpm_std) / (60.0 * gear_ratio)
     torques, densities = draw(torque.value, torque.std), draw(density, density_std)

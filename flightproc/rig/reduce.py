@@ -1,10 +1,11 @@
-"""From the readings of a two-point rig to torque with a budget by source."""
+"""From the readings of a rig to torque with a budget by source."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,12 +14,15 @@ from numpy.typing import NDArray
 from ..channels import GRAVITY
 from ..errors import RigError
 from ..quantity import Quantity
+from .budget import torque_interval, welch_satterthwaite
 from .fits import choose_fit, fit_torque
 from .model import RigCurve, RigPoint
-from .power import check_power
+from .power import check_power, unknown_check
+from .readings import Reading, Scale, read_rig, scale_of
+from .similarity import similarity_numbers
 
 if TYPE_CHECKING:
-    from ..sheets import RigReading, RigSheet
+    from ..sheets import RigSheet
 
 __all__ = ["SWING_DIVISORS", "reduce_rig", "two_point_torque"]
 
@@ -32,7 +36,7 @@ References: JCGM 100:2008, 4.3 and JCGM 101:2008, 6.4.
 
 _LEAK_TOLD_KG = 0.5
 _LEAK_TOLD_SHARE = 0.005
-_THRUST_STD = 0.05  # relative, where a thrust comes without one
+_DRIFT_TOLD = {"kg": 0.5, "N": 2.0, "N m": 0.5}
 
 
 def two_point_torque(difference: float, zero_difference: float, spacing: float) -> float:
@@ -60,27 +64,44 @@ def two_point_torque(difference: float, zero_difference: float, spacing: float) 
 
 @dataclass(frozen=True)
 class _Zero:
-    """Both scales without thrust: difference and sum with standard uncertainties [kg]."""
+    """The rig without thrust: signal and, for two scales, their sum, with standard uncertainties."""
 
-    difference: float
-    difference_std: float
-    total: float
+    signal: float
+    std: float
+    total: float | None
     total_std: float
     count: int
     drift: float
 
 
-def reduce_rig(sheet: RigSheet, *, gear_ratio: float, diameter: float, swing: str = "triangular") -> RigCurve:
-    """Reduce the readings of a two-point rig.
+def reduce_rig(
+    sheet: RigSheet,
+    *,
+    gear_ratio: float | None = None,
+    diameter: float | None = None,
+    chord: float | None = None,
+    reaction_sign: int = 0,
+    folder: str | Path | None = None,
+    swing: str = "triangular",
+) -> RigCurve:
+    """Reduce the readings of a rig day.
 
     Parameters
     ----------
     sheet : RigSheet
-        Readings; those with rpm = 0 are the zero. Its own gear ratio and diameter, where given, come first.
-    gear_ratio : float
-        Engine revolutions per propeller revolution of the aircraft.
-    diameter : float
+        Readings; those with rpm = 0 are the zero. Its own gear ratio, diameter and chord come first.
+    gear_ratio : float, optional
+        Engine revolutions per propeller revolution of the aircraft. Without it, or without the diameter,
+        coefficients and power are unknown; torque and its curves are not touched.
+    diameter : float, optional
         Propeller diameter of the aircraft [m].
+    chord : float, optional
+        Blade chord at 0.75 R [m], for the Reynolds number.
+    reaction_sign : int
+        1 where the aircraft's reaction rolls right, -1 left, 0 where it is not known: a two-point rig that
+        shows the other side is told of.
+    folder : str or Path, optional
+        Where the sheet lies; the files of its series are seen from there.
     swing : {"triangular", "uniform", "arcsine"}
         Distribution assumed for the mean that was read by eye within a swing from low to high.
 
@@ -91,20 +112,22 @@ def reduce_rig(sheet: RigSheet, *, gear_ratio: float, diameter: float, swing: st
     Raises
     ------
     RigError
-        Without a zero or without a reading under power.
+        Without a zero, without a reading under power, or where a series cannot be used.
+    LogError
+        Where the file of a series cannot be read.
 
     Notes
     -----
-    Q = g |dm - dm0| s / 2. Standard uncertainty of a point, combined as [1]_, by source:
+    Q = a |x - x0| with the signal x and its zero x0: g s / 2 times the difference of two scales, arm times
+    the load of a cell, or the torque itself. Standard uncertainty of a point, combined as [1]_, by source:
 
     - ``swing``: the mean was read by eye within the swing of half-width a. Values near the middle are
       likelier than the ends, so a triangular distribution, u = a / sqrt(6), is the default ([1]_, 4.3.9).
       ``uniform`` (a / sqrt(3)) says nothing but the bounds; ``arcsine`` (a / sqrt(2)) is a single glance at
-      a sine.
+      a sine. For a series it is the standard uncertainty of the fitted mean, type A (`mean_through_swing`).
     - ``resolution``: uniform over one step of each scale.
-    - ``scale_calibration``: that of both scales, taken as independent; it is not assumed to cancel with
-      the zero.
-    - ``spacing``: Q u_s / s, common to all points.
+    - ``scale_calibration``: what a reading of each scale may be off beyond the zero, taken as independent.
+    - ``spacing`` or ``arm``, ``sensitivity``: factors common to all points.
     - ``zero``: swing and resolution of the zero readings; with several, no less than their drift taken as
       uniform over its range. Common to all points.
     - ``leak``: a change D of the sum of both scales tells of thrust or legs that load the rig. How it divides
@@ -112,63 +135,77 @@ def reduce_rig(sheet: RigSheet, *, gear_ratio: float, diameter: float, swing: st
       reading the scales explains of D is taken off first, as it is in the other sources.
       The division is taken to be the same at every speed, so the error is common to all points.
 
-    The uncertainty of rpm is not in the torque's budget; it goes into the fit by its effective variance.
+    The uncertainty of rpm is not in the torque's budget; it goes into the fit by its effective variance. The
+    95 % interval is by Monte Carlo [2]_ where a leak is half of the uncertainty or more, or a series has few
+    degrees of freedom.
 
     References
     ----------
     .. [1] JCGM 100:2008, Evaluation of measurement data: Guide to the expression of uncertainty in
        measurement.
+    .. [2] JCGM 101:2008, Propagation of distributions using a Monte Carlo method.
     """
     if swing not in SWING_DIVISORS:
         raise RigError("unknown swing distribution", found=swing, allowed=", ".join(SWING_DIVISORS))
-    divisor = SWING_DIVISORS[swing]
     gear = gear_ratio if sheet.gear_ratio is None else sheet.gear_ratio
     size = diameter if sheet.diameter_m is None else sheet.diameter_m
-    density, density_std = sheet.density, sheet.density_std
-    still = [r for r in sheet.readings if r.rpm == 0.0]
-    powered = sorted((r for r in sheet.readings if r.rpm > 0.0), key=lambda r: r.rpm)
+    width = chord if sheet.chord_075_m is None else sheet.chord_075_m
     name = sheet.name or "rig sheet"
+    scale = scale_of(sheet)
+    readings = read_rig(sheet, SWING_DIVISORS[swing], folder)
+    still = [r for r in readings if r.rpm == 0.0]
+    powered = sorted((r for r in readings if r.rpm > 0.0), key=lambda r: r.rpm)
     if not still:
         raise RigError("the rig has no zero", where=name, hint="add a reading with rpm = 0, engine stopped")
     if not powered:
         raise RigError("the rig has no reading under power", where=name, hint="add readings with rpm above 0")
-    step = sheet.scale_resolution_kg / math.sqrt(12.0)
-    zero = _zero(still, divisor, step)
+    zero = _zero(still, scale)
 
-    arm = GRAVITY * sheet.spacing_m / 2.0
+    arm = scale.arm
     warnings: list[str] = []
     points: list[RigPoint] = []
     own: list[float] = []
     leaks: list[float] = []
     signed: list[float] = []
     for reading in powered:
-        net = (reading.right_kg - reading.left_kg) - zero.difference
+        net = reading.signal - zero.signal
         torque = arm * abs(net)
-        sum_change = reading.left_kg + reading.right_kg - zero.total
-        swung = _swing_std(reading, divisor)
-        noise = math.sqrt(2.0) * math.hypot(step, sheet.scale_std_kg)
-        sums_std = math.hypot(swung, noise, zero.total_std)
-        leak = math.copysign(math.sqrt(max(sum_change**2 - sums_std**2, 0.0)), sum_change)
+        sum_change, leak = _leak(reading, zero, scale)
         budget = {
-            "swing": arm * swung,
-            "resolution": arm * math.sqrt(2.0) * step,
-            "scale_calibration": arm * math.sqrt(2.0) * sheet.scale_std_kg,
-            "spacing": torque * sheet.spacing_std_m / sheet.spacing_m,
-            "zero": arm * zero.difference_std,
-            "leak": arm * abs(leak) / math.sqrt(3.0),
+            "swing": arm * reading.swing_std,
+            "resolution": arm * scale.step_std,
+            "scale_calibration": arm * scale.calibration_std,
+            "zero": arm * zero.std,
         }
-        quantity = Quantity.of(torque, math.hypot(*budget.values()), "N m", budget=budget)
-        thrust = _thrust(reading)
-        check = check_power(
-            reading.rpm,
-            quantity,
-            thrust,
-            gear_ratio=gear,
-            diameter=size,
-            density=density,
-            density_std=density_std,
-            rpm_std=reading.rpm_std,
-        )
+        if scale.arm_name:
+            budget[scale.arm_name] = torque * scale.arm_std
+        if scale.sensitivity_std:
+            budget["sensitivity"] = torque * scale.sensitivity_std
+        if sum_change.known:
+            budget["leak"] = arm * abs(leak) / math.sqrt(3.0)
+        quantity, dof = _torque(torque, budget, reading)
+        check, similar = unknown_check("the gear ratio or the diameter is not stated"), None
+        if gear is not None and size is not None:
+            check = check_power(
+                reading.rpm,
+                quantity,
+                reading.thrust,
+                gear_ratio=gear,
+                diameter=size,
+                density=sheet.density,
+                density_std=sheet.density_std,
+                rpm_std=reading.rpm_std,
+            )
+            similar = similarity_numbers(
+                reading.rpm,
+                reading.rpm_std,
+                gear_ratio=gear,
+                diameter=size,
+                density=sheet.density,
+                density_std=sheet.density_std,
+                temperature=sheet.temperature,
+                chord=width,
+            )
         if check.message:
             warnings.append(check.message)
         points.append(
@@ -176,104 +213,123 @@ def reduce_rig(sheet: RigSheet, *, gear_ratio: float, diameter: float, swing: st
                 rpm=reading.rpm,
                 torque=quantity,
                 power=check.power,
-                thrust=thrust,
+                thrust=reading.thrust,
                 figure_of_merit=check.figure_of_merit,
                 thrust_ceiling=check.thrust_ceiling,
                 torque_coefficient=check.torque_coefficient,
-                sum_change=Quantity.of(sum_change, sums_std, "kg"),
+                sum_change=sum_change,
                 rpm_std=reading.rpm_std,
+                power_coefficient=check.power_coefficient,
+                thrust_coefficient=check.thrust_coefficient,
+                tip_mach=check.torque_coefficient if similar is None else similar.tip_mach,
+                reynolds=check.torque_coefficient if similar is None else similar.reynolds,
+                dof=dof,
+                trace=reading.trace,
             )
         )
         own.append(math.hypot(budget["swing"], budget["resolution"], budget["scale_calibration"]))
         leaks.append(arm * leak / math.sqrt(3.0))
         signed.append(net)
 
+    common = np.array([[arm * zero.std] * len(points), leaks])
+    factor = math.hypot(scale.arm_std, scale.sensitivity_std)
     fits = fit_torque(
         [p.rpm for p in points],
         [p.torque.value or 0.0 for p in points],
         own,
         rpm_std=[p.rpm_std for p in points],
-        common=[[arm * zero.difference_std] * len(points), leaks],
-        scale_std=sheet.spacing_std_m / sheet.spacing_m,
+        common=common,
+        scale_std=factor,
     )
     chosen, words = choose_fit(fits)
+    sense = int(math.copysign(1.0, sum(signed))) if sheet.kind == "two_point" else 0
     warnings = [
         *words,
-        *_zero_words(zero),
+        *_zero_words(zero, scale),
         *_leak_words(powered, points, zero.total),
-        *_sign_words(powered, signed, points),
-        *_swing_words(powered, swing),
+        *_sign_words(powered, signed),
+        *_side_words(sense, reaction_sign),
+        *_swing_words(powered),
+        *(word for reading in readings for word in reading.words),
         *warnings,
     ]
     return RigCurve(
         points=tuple(points),
         fits=fits,
         chosen=chosen,
-        density=density,
-        density_std=density_std,
+        density=sheet.density,
+        density_std=sheet.density_std,
         warnings=tuple(warnings),
         gear_ratio=gear,
         diameter=size,
+        name=sheet.name,
+        kind=sheet.kind,
+        rig=sheet.rig,
+        date=sheet.date,
+        own_std=np.array(own),
+        common=common,
+        scale_std=factor,
+        sense=sense,
     )
 
 
-def _swing_std(reading: RigReading, divisor: float) -> float:
-    """Return the standard uncertainty of difference and sum from the swing of both scales [kg]."""
-    parts = [
-        (high - low) / 2.0 / divisor
-        for low, high in (
-            (reading.left_low_kg, reading.left_high_kg),
-            (reading.right_low_kg, reading.right_high_kg),
-        )
-        if low is not None and high is not None
-    ]
-    return math.hypot(*parts) if parts else 0.0
+def _leak(reading: Reading, zero: _Zero, scale: Scale) -> tuple[Quantity, float]:
+    """Return the change of the sum of both scales, and what of it reading them does not explain [kg]."""
+    if reading.total is None or reading.total_std is None or zero.total is None:
+        return Quantity.unknown("kg", "this kind of rig has no sum of scales"), 0.0
+    change = reading.total - zero.total
+    std = math.hypot(reading.total_std, scale.step_std, scale.calibration_std, zero.total_std)
+    return Quantity.of(change, std, "kg"), math.copysign(math.sqrt(max(change**2 - std**2, 0.0)), change)
 
 
-def _zero(still: Sequence[RigReading], divisor: float, step: float) -> _Zero:
-    differences = np.array([r.right_kg - r.left_kg for r in still])
-    totals = np.array([r.right_kg + r.left_kg for r in still])
-    read = math.sqrt(sum(_swing_std(r, divisor) ** 2 + 2.0 * step**2 for r in still)) / len(still)
+def _torque(torque: float, budget: dict[str, float], reading: Reading) -> tuple[Quantity, float]:
+    """Return the torque with its interval, and its effective degrees of freedom."""
+    parts = list(budget.values())
+    std = math.hypot(*parts)
+    dofs = [reading.swing_dof if name == "swing" else math.inf for name in budget]
+    uniform = budget.get("leak", 0.0)
+    rest = math.hypot(*(part for name, part in budget.items() if name not in ("swing", "leak")))
+    low, high = torque_interval(torque, rest, budget["swing"], reading.swing_dof, uniform)
+    quantity = Quantity(torque, std, low, high, "N m", budget=budget)
+    return quantity, welch_satterthwaite(parts, dofs)
 
-    def std(values: Array) -> float:
+
+def _zero(still: Sequence[Reading], scale: Scale) -> _Zero:
+    signals = np.array([r.signal for r in still])
+    sums = [r.total for r in still if r.total is not None]
+
+    def std(values: Array, swings: Sequence[float]) -> float:
+        read = math.sqrt(sum(swing**2 + scale.step_std**2 for swing in swings)) / len(still)
         return max(read, float(np.ptp(values)) / math.sqrt(12.0))
 
     return _Zero(
-        float(differences.mean()),
-        std(differences),
-        float(totals.mean()),
-        std(totals),
-        len(still),
-        float(np.ptp(differences)),
+        signal=float(signals.mean()),
+        std=std(signals, [r.swing_std for r in still]),
+        total=float(np.mean(sums)) if sums else None,
+        total_std=std(np.array(sums), [r.total_std or 0.0 for r in still]) if sums else 0.0,
+        count=len(still),
+        drift=float(np.ptp(signals)),
     )
 
 
-def _thrust(reading: RigReading) -> Quantity:
-    if reading.thrust_N is None:
-        return Quantity.unknown("N", "thrust was not measured")
-    if reading.thrust_std_N is None:
-        return Quantity.of(
-            reading.thrust_N, _THRUST_STD * reading.thrust_N, "N", reason="its uncertainty was taken as 5 %"
-        )
-    return Quantity.of(reading.thrust_N, reading.thrust_std_N, "N")
-
-
-def _zero_words(zero: _Zero) -> list[str]:
+def _zero_words(zero: _Zero, scale: Scale) -> list[str]:
     if zero.count == 1:
         return [
             "the rig has one zero reading: a drift of it would not be seen. Take one before and one after"
         ]
-    if zero.drift > _LEAK_TOLD_KG:
-        return [f"the zero difference drifted over {zero.drift:.1f} kg between {zero.count} readings"]
+    if zero.drift > max(_DRIFT_TOLD[scale.unit], 4.0 * scale.step_std):
+        what = "zero difference" if scale.unit == "kg" else "zero"
+        return [f"the {what} drifted over {zero.drift:.1f} {scale.unit} between {zero.count} readings"]
     return []
 
 
-def _leak_words(powered: Sequence[RigReading], points: Sequence[RigPoint], total: float) -> list[str]:
+def _leak_words(powered: Sequence[Reading], points: Sequence[RigPoint], total: float | None) -> list[str]:
+    if total is None or total <= 0.0:
+        return []
     told = [
         f"{change:+.1f} kg ({100.0 * change / total:+.1f} %) at {reading.rpm:.0f} rpm"
         for reading, point in zip(powered, points, strict=True)
         if (change := point.sum_change.value) is not None
-        and total > 0.0
         and (abs(change) > _LEAK_TOLD_KG or abs(change) > _LEAK_TOLD_SHARE * total)
         and abs(change) > 2.0 * (point.sum_change.std or 0.0)
     ]
@@ -285,15 +341,9 @@ def _leak_words(powered: Sequence[RigReading], points: Sequence[RigPoint], total
     ]
 
 
-def _sign_words(
-    powered: Sequence[RigReading], signed: Sequence[float], points: Sequence[RigPoint]
-) -> list[str]:
+def _sign_words(powered: Sequence[Reading], signed: Sequence[float]) -> list[str]:
     major = math.copysign(1.0, sum(signed))
-    odd = [
-        f"{reading.rpm:.0f}"
-        for reading, net, point in zip(powered, signed, points, strict=True)
-        if net * major < 0.0 and point.torque.value is not None
-    ]
+    odd = [f"{r.rpm:.0f}" for r, net in zip(powered, signed, strict=True) if net * major < 0.0]
     if not odd:
         return []
     return [
@@ -301,8 +351,18 @@ def _sign_words(
     ]
 
 
-def _swing_words(powered: Sequence[RigReading], swing: str) -> list[str]:
-    bare = [f"{r.rpm:.0f}" for r in powered if r.left_low_kg is None or r.right_low_kg is None]
+def _side_words(sense: int, reaction_sign: int) -> list[str]:
+    if not sense or not reaction_sign or sense == reaction_sign:
+        return []
+    side, other = ("right", "left") if sense > 0 else ("left", "right")
+    return [
+        f"the {side} scale gains, but the propeller of the aircraft sheet loads the {other} one: left and "
+        "right are swapped, or the sense of rotation is wrong. The torque's size does not depend on it"
+    ]
+
+
+def _swing_words(powered: Sequence[Reading]) -> list[str]:
+    bare = [f"{r.rpm:.0f}" for r in powered if not r.noted]
     if not bare:
         return []
     return [f"no swing was noted at {', '.join(bare)} rpm: the uncertainty there leaves it out"]

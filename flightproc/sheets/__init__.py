@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from .glider import GliderSheet
     from .load import Sheets, load_aircraft, load_glider, load_rig, load_sortie
     from .logs import ColumnEntry, LogEntry
-    from .rig import RigAirEntry, RigReading, RigSheet
+    from .rig import RigAirEntry, RigReading, RigSeries, RigSheet
     from .sortie import (
         AirEntry,
         BallastLeg,
@@ -45,6 +45,7 @@ __all__ = [
     "PropellerEntry",
     "RigAirEntry",
     "RigReading",
+    "RigSeries",
     "RigSheet",
     "SensorEntry",
     "Settings",
@@ -68,7 +69,7 @@ _MODULES = {
     "glider": ("GliderSheet",),
     "load": ("Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"),
     "logs": ("ColumnEntry", "LogEntry"),
-    "rig": ("RigAirEntry", "RigReading", "RigSheet"),
+    "rig": ("RigAirEntry", "RigReading", "RigSeries", "RigSheet"),
     "sortie": (
         "AirEntry",
         "BallastLeg",

@@ -1,4 +1,4 @@
-"""The rig sheet: a day on the two-point rig."""
+"""The rig sheet: a day on a rig that measures static torque."""
 
 from __future__ import annotations
 
@@ -9,7 +9,10 @@ from typing import Annotated, Any, Literal
 
 from .fields import Field, Finding, Sheet, rule
 
-__all__ = ["RigAirEntry", "RigReading", "RigSheet"]
+__all__ = ["RIG_KINDS", "RigAirEntry", "RigReading", "RigSeries", "RigSheet"]
+
+RIG_KINDS = ("two_point", "lever_arm", "torque_transducer")
+"""Kinds of rig: two scales side by side; one load cell on a lever; the torque itself."""
 
 _DRY_AIR = 287.05287
 """Gas constant of dry air [J/(kg K)] (ISO 2533:1975)."""
@@ -72,8 +75,17 @@ class RigAirEntry(Sheet):
             yield "density_std_kg_m3", "only together with density_kg_m3"
 
 
+def _shown(meaning: str, unit: str, high: float, how: str, example: float) -> Any:
+    """Return the field of something a scale, cell or transducer shows."""
+    return Field(meaning, unit, -high / 5.0, high, how=how, example=example)
+
+
+_WATCH = "watch it for 20 s at a steady throttle"
+_NOTE = "note the swing"
+
+
 class RigReading(Sheet):
-    """Both scales at one engine speed."""
+    """What is read at one engine speed: both scales, or the load, or the torque."""
 
     rpm: Annotated[
         float,
@@ -83,31 +95,35 @@ class RigReading(Sheet):
     ]
     rpm_std: Annotated[float, Field("standard uncertainty of rpm", "rpm", 0, 2000)] = 25.0
     left_kg: Annotated[
-        float,
-        Field(
-            "mean reading of the left scale, as the pilot sees it",
-            "kg",
-            -100,
-            500,
-            how="watch it for 20 s at a steady throttle",
-            example=57.4,
-        ),
-    ]
+        float | None,
+        _shown("two_point: mean reading of the left scale, as the pilot sees it", "kg", 500, _WATCH, 57.4),
+    ] = None
     right_kg: Annotated[
-        float, Field("mean reading of the right scale", "kg", -100, 500, how="as left_kg", example=61.9)
-    ]
-    left_low_kg: Annotated[
-        float | None, Field("lowest left reading seen", "kg", -100, 500, how="note the swing", example=57.0)
+        float | None, _shown("two_point: mean reading of the right scale", "kg", 500, "as left_kg", 61.9)
     ] = None
-    left_high_kg: Annotated[
-        float | None, Field("highest left reading seen", "kg", -100, 500, how="note the swing", example=57.9)
+    left_low_kg: Annotated[float | None, _shown("lowest left reading seen", "kg", 500, _NOTE, 57.0)] = None
+    left_high_kg: Annotated[float | None, _shown("highest left reading seen", "kg", 500, _NOTE, 57.9)] = None
+    right_low_kg: Annotated[float | None, _shown("lowest right reading seen", "kg", 500, _NOTE, 61.4)] = None
+    right_high_kg: Annotated[float | None, _shown("highest right reading seen", "kg", 500, _NOTE, 62.3)] = (
+        None
+    )
+    load_kg: Annotated[
+        float | None, _shown("lever_arm: mean reading of the load cell, in kg", "kg", 500, _WATCH, 2.9)
     ] = None
-    right_low_kg: Annotated[
-        float | None, Field("lowest right reading seen", "kg", -100, 500, how="note the swing", example=61.4)
+    load_low_kg: Annotated[float | None, _shown("lowest load seen", "kg", 500, _NOTE, 2.6)] = None
+    load_high_kg: Annotated[float | None, _shown("highest load seen", "kg", 500, _NOTE, 3.2)] = None
+    load_N: Annotated[
+        float | None,
+        _shown("lever_arm: mean reading of the load cell, where it shows newton", "N", 5000, _WATCH, 28.0),
     ] = None
-    right_high_kg: Annotated[
-        float | None, Field("highest right reading seen", "kg", -100, 500, how="note the swing", example=62.3)
+    load_low_N: Annotated[float | None, _shown("lowest load seen", "N", 5000, _NOTE, 26.0)] = None
+    load_high_N: Annotated[float | None, _shown("highest load seen", "N", 5000, _NOTE, 31.0)] = None
+    torque_N_m: Annotated[
+        float | None,
+        _shown("torque_transducer: mean torque, at the propeller's speed", "N m", 500, _WATCH, 14.3),
     ] = None
+    torque_low_N_m: Annotated[float | None, _shown("lowest torque seen", "N m", 500, _NOTE, 13.9)] = None
+    torque_high_N_m: Annotated[float | None, _shown("highest torque seen", "N m", 500, _NOTE, 14.8)] = None
     thrust_N: Annotated[
         float | None,
         Field(
@@ -131,7 +147,7 @@ class RigReading(Sheet):
         words="left swing: low and high go together, low no more than the mean, high no less",
     )
     def _check_left(self: Any) -> Iterator[Finding]:
-        yield from _swing("left", self.left_kg, self.left_low_kg, self.left_high_kg)
+        yield from _swing("left", "kg", self.left_kg, self.left_low_kg, self.left_high_kg)
 
     @rule(
         "right_kg",
@@ -140,7 +156,19 @@ class RigReading(Sheet):
         words="right swing: low and high go together, low no more than the mean, high no less",
     )
     def _check_right(self: Any) -> Iterator[Finding]:
-        yield from _swing("right", self.right_kg, self.right_low_kg, self.right_high_kg)
+        yield from _swing("right", "kg", self.right_kg, self.right_low_kg, self.right_high_kg)
+
+    @rule("load_kg", "load_low_kg", "load_high_kg", words="the same for the load in kg")
+    def _check_load_kg(self: Any) -> Iterator[Finding]:
+        yield from _swing("load", "kg", self.load_kg, self.load_low_kg, self.load_high_kg)
+
+    @rule("load_N", "load_low_N", "load_high_N", words="the same for the load in N")
+    def _check_load_newton(self: Any) -> Iterator[Finding]:
+        yield from _swing("load", "N", self.load_N, self.load_low_N, self.load_high_N)
+
+    @rule("torque_N_m", "torque_low_N_m", "torque_high_N_m", words="the same for the torque")
+    def _check_torque(self: Any) -> Iterator[Finding]:
+        yield from _swing("torque", "N_m", self.torque_N_m, self.torque_low_N_m, self.torque_high_N_m)
 
     @rule("thrust_N", "thrust_std_N", words="`thrust_std_N` goes with `thrust_N` only")
     def _check_thrust(self: Any) -> Iterator[Finding]:
@@ -148,38 +176,164 @@ class RigReading(Sheet):
             yield "thrust_std_N", "only together with thrust_N"
 
 
-def _swing(side: str, mean: float, low: float | None, high: float | None) -> Iterator[Finding]:
+def _swing(
+    what: str, unit: str, mean: float | None, low: float | None, high: float | None
+) -> Iterator[Finding]:
     if (low is None) != (high is None):
         missing = "low" if low is None else "high"
-        yield f"{side}_{missing}_kg", f"{side}_low_kg and {side}_high_kg go together"
+        yield f"{what}_{missing}_{unit}", f"{what}_low_{unit} and {what}_high_{unit} go together"
     if low is not None and high is not None and low > high:
-        yield f"{side}_high_kg", f"no less than {side}_low_kg"
+        yield f"{what}_high_{unit}", f"no less than {what}_low_{unit}"
+    elif mean is None:
+        if low is not None or high is not None:
+            yield f"{what}_{unit}", f"the mean that goes with {what}_low_{unit} and {what}_high_{unit}"
     elif low is not None and low > mean:
-        yield f"{side}_low_kg", f"no more than the mean {side}_kg ({mean:g} kg)"
+        yield f"{what}_low_{unit}", f"no more than the mean {what}_{unit} ({mean:g} {unit.replace('_', ' ')})"
     elif high is not None and high < mean:
-        yield f"{side}_high_kg", f"no less than the mean {side}_kg ({mean:g} kg)"
+        yield (
+            f"{what}_high_{unit}",
+            f"no less than the mean {what}_{unit} ({mean:g} {unit.replace('_', ' ')})",
+        )
+
+
+def _column(meaning: str, example: str) -> Any:
+    return Field(meaning, kind="text", high=200, example=example)
+
+
+class RigSeries(Sheet):
+    """A stretch of a CSV file with readings over time at one engine speed, in place of readings by eye."""
+
+    file: Annotated[
+        str,
+        Field(
+            "the CSV file, seen from the folder of this sheet",
+            kind="file",
+            low=1,
+            words='a file name in quotes, such as "rig/scales.csv"',
+            example="scales.csv",
+        ),
+    ]
+    rpm: Annotated[
+        float | None,
+        Field(
+            "engine speed; 0 for the zero; may be left out where the file has it (rpm_column)",
+            "rpm",
+            0,
+            20000,
+            example=5500.0,
+        ),
+    ] = None
+    rpm_std: Annotated[float, Field("standard uncertainty of rpm", "rpm", 0, 2000)] = 25.0
+    start_s: Annotated[
+        float | None,
+        Field("where the stretch begins, by the file's own time", "s", -4e9, 4e9, example=120.0),
+    ] = None
+    end_s: Annotated[float | None, Field("where it ends", "s", -4e9, 4e9, example=180.0)] = None
+    time_column: Annotated[str, _column("column of time; found by name where left out", "t")] = ""
+    rpm_column: Annotated[str, _column("column of the engine speed", "rpm")] = ""
+    left_column: Annotated[str, _column("two_point: column of the left scale", "left")] = ""
+    right_column: Annotated[str, _column("two_point: column of the right scale", "right")] = ""
+    load_column: Annotated[str, _column("lever_arm: column of the load", "load")] = ""
+    torque_column: Annotated[str, _column("torque_transducer: column of the torque", "torque")] = ""
+    unit: Annotated[
+        Literal["kg", "N", "N m"] | None,
+        Field(
+            "unit of the scale, load or torque columns; kg, and N m for torque, where left out",
+            kind="text",
+            choices=("kg", "N", "N m"),
+            example="kg",
+        ),
+    ] = None
+    swing_period_s: Annotated[
+        float | None,
+        Field(
+            "period of the rig's swing, where it is known; looked for in the data where left out",
+            "s",
+            0.05,
+            60,
+            how="count ten swings of the rig, engine stopped",
+            example=2.1,
+        ),
+    ] = None
+    swing_period_std_s: Annotated[
+        float | None,
+        Field("standard uncertainty of swing_period_s; 5 % of it where left out", "s", 0, 30, example=0.05),
+    ] = None
+    thrust_N: Annotated[
+        float | None, Field("static thrust, where it was measured", "N", 0, 5000, example=320.0)
+    ] = None
+    thrust_std_N: Annotated[
+        float | None, Field("standard uncertainty of thrust_N", "N", 0, 1000, example=15.0)
+    ] = None
+
+    @rule("rpm", "rpm_column", words="`rpm` or `rpm_column`")
+    def _check_speed(self: Any) -> Iterator[Finding]:
+        if self.rpm is None and not self.rpm_column:
+            yield "rpm", "the engine speed, or rpm_column where the file has it"
+
+    @rule("start_s", "end_s", words="`end_s` is after `start_s`")
+    def _check_span(self: Any) -> Iterator[Finding]:
+        if self.start_s is not None and self.end_s is not None and self.end_s <= self.start_s:
+            yield "end_s", f"after start_s ({self.start_s:g} s)"
+
+    @rule("swing_period_s", "swing_period_std_s", words="`swing_period_std_s` goes with `swing_period_s`")
+    def _check_period(self: Any) -> Iterator[Finding]:
+        if self.swing_period_s is None and self.swing_period_std_s is not None:
+            yield "swing_period_std_s", "only together with swing_period_s"
+
+    @rule("thrust_N", "thrust_std_N", words="`thrust_std_N` goes with `thrust_N` only")
+    def _check_thrust(self: Any) -> Iterator[Finding]:
+        if self.thrust_N is None and self.thrust_std_N is not None:
+            yield "thrust_std_N", "only together with thrust_N"
+
+
+_SHOWN = {
+    "two_point": {"left_kg", "right_kg"},
+    "lever_arm": {"load_kg", "load_N"},
+    "torque_transducer": {"torque_N_m"},
+}
+_EVERY = set().union(*_SHOWN.values())
+_COLUMNS = {
+    "two_point": ("left_column", "right_column"),
+    "lever_arm": ("load_column",),
+    "torque_transducer": ("torque_column",),
+}
+
+
+def _or(names: set[str]) -> str:
+    return " and ".join(sorted(names)) if "left_kg" in names else " or ".join(sorted(names))
 
 
 class RigSheet(Sheet):
-    """Static torque from two scales: torque moves weight from one side to the other."""
+    """Static torque on the ground: from two scales side by side, a load cell on a lever, or a transducer."""
 
     name: Annotated[str, Field("name of the rig day", kind="text", high=200, example="rig day 1")] = ""
     date: Annotated[
         dt.date | None, Field("day of the readings", kind="date", example=dt.date(2026, 4, 25))
     ] = None
-    kind: Annotated[
-        Literal["two_point"],
+    rig: Annotated[
+        str,
         Field(
-            "kind of rig: two_point, two scales side by side",
+            "name of the rig itself; days on one rig share the error of its spacing or arm",
             kind="text",
-            choices=("two_point",),
+            high=200,
+            example="club rig",
+        ),
+    ] = ""
+    kind: Annotated[
+        Literal["two_point", "lever_arm", "torque_transducer"],
+        Field(
+            "kind of rig: two_point, two scales side by side; lever_arm, one load cell on a lever; "
+            "torque_transducer, the torque itself",
+            kind="text",
+            choices=RIG_KINDS,
             example="two_point",
         ),
     ]
     spacing_m: Annotated[
-        float,
+        float | None,
         Field(
-            "distance between the two scales' points",
+            "two_point: distance between the two scales' points",
             "m",
             0.1,
             3,
@@ -187,17 +341,63 @@ class RigSheet(Sheet):
             typical="0.35 to 0.6",
             example=0.38,
         ),
-    ]
+    ] = None
     spacing_std_m: Annotated[float, Field("standard uncertainty of spacing_m", "m", 0, 0.2)] = 0.002
+    arm_m: Annotated[
+        float | None,
+        Field(
+            "lever_arm: distance from the shaft's line to the line of the load, at right angles",
+            "m",
+            0.05,
+            5,
+            how="tape measure",
+            typical="0.3 to 1",
+            example=0.5,
+        ),
+    ] = None
+    arm_std_m: Annotated[float, Field("standard uncertainty of arm_m", "m", 0, 0.2)] = 0.002
     scale_std_kg: Annotated[
         float,
         Field(
-            "standard uncertainty of one scale's calibration", "kg", 0, 10, how="hang a known mass on each"
+            "standard uncertainty of one scale's or cell's reading beyond its zero (linearity, hysteresis)",
+            "kg",
+            0,
+            10,
+            how="hang a known mass on each",
         ),
     ] = 0.05
     scale_resolution_kg: Annotated[
         float, Field("smallest step the scales show", "kg", 0, 5, how="read it off the display")
     ] = 0.1
+    cell_std_N: Annotated[
+        float, Field("lever_arm in newton: as scale_std_kg", "N", 0, 100, how="hang a known mass on it")
+    ] = 0.5
+    cell_resolution_N: Annotated[
+        float, Field("lever_arm in newton: smallest step shown", "N", 0, 50, how="read it off the display")
+    ] = 0.1
+    transducer_std_N_m: Annotated[
+        float,
+        Field(
+            "torque_transducer: standard uncertainty of a reading beyond its zero",
+            "N m",
+            0,
+            50,
+            how="the maker's sheet: non-linearity and hysteresis",
+        ),
+    ] = 0.1
+    transducer_resolution_N_m: Annotated[
+        float, Field("torque_transducer: smallest step shown", "N m", 0, 10, how="read it off the display")
+    ] = 0.01
+    sensitivity_std_percent: Annotated[
+        float,
+        Field(
+            "standard uncertainty of the sensitivity: one factor on all readings of the day",
+            "%",
+            0,
+            20,
+            how="known masses near full load; the maker's sheet",
+        ),
+    ] = 0.0
     gear_ratio: Annotated[
         float | None,
         Field(
@@ -213,6 +413,17 @@ class RigSheet(Sheet):
             "propeller diameter on the rig, where not as in the aircraft sheet", "m", 0.3, 3.5, example=1.30
         ),
     ] = None
+    chord_075_m: Annotated[
+        float | None,
+        Field(
+            "chord at three quarters of the radius, for the Reynolds number",
+            "m",
+            0.005,
+            0.5,
+            how="calliper or ruler",
+            example=0.09,
+        ),
+    ] = None
     air: Annotated[
         RigAirEntry,
         Field(
@@ -226,21 +437,92 @@ class RigSheet(Sheet):
         Field(
             "the readings, the zero among them",
             kind="tables",
-            low=1,
             words="tables [[readings]]: a zero (rpm = 0) and two or more engine speeds",
         ),
-    ]
+    ] = ()
+    series: Annotated[
+        tuple[RigSeries, ...],
+        Field(
+            "readings over time from CSV files, in place of readings by eye or beside them",
+            kind="tables",
+            words="tables [[series]]: a file with the columns it holds",
+        ),
+    ] = ()
+
+    @rule(
+        "kind",
+        "spacing_m",
+        "arm_m",
+        words="`spacing_m` with two_point and `arm_m` with lever_arm",
+    )
+    def _check_geometry(self: Any) -> Iterator[Finding]:
+        for kind, field in (("two_point", "spacing_m"), ("lever_arm", "arm_m")):
+            given = getattr(self, field) is not None
+            if self.kind == kind and not given:
+                yield field, f"{RigSheet.info(field).allowed}; {kind} needs it"
+            elif self.kind in RIG_KINDS and self.kind != kind and given:
+                yield field, f"only with {kind}"
+
+    @rule(
+        "kind",
+        "readings",
+        words="each reading holds what its kind of rig shows: left_kg and right_kg; load_kg or load_N; "
+        "torque_N_m",
+    )
+    def _check_shown(self: Any) -> Iterator[Finding]:
+        wanted = _SHOWN.get(self.kind)
+        if wanted is None or not isinstance(self.readings, list | tuple):
+            return
+        for i, reading in enumerate(self.readings):
+            given = {name for name in _EVERY if getattr(reading, name, None) is not None}
+            for name in sorted(given - wanted):
+                yield ("readings", i, name), f"not with kind {self.kind}; it shows {_or(wanted)}"
+            if self.kind == "lever_arm":
+                if len(given & wanted) != 1:
+                    yield ("readings", i, "load_kg"), "either load_kg or load_N"
+            else:
+                for name in sorted(wanted - given):
+                    yield ("readings", i, name), f"what the rig shows; {self.kind} needs it"
+
+    @rule(
+        "kind",
+        "series",
+        words="each series names the columns of its kind of rig, in a unit that fits",
+    )
+    def _check_columns(self: Any) -> Iterator[Finding]:
+        wanted = _COLUMNS.get(self.kind)
+        if wanted is None or not isinstance(self.series, list | tuple):
+            return
+        units = ("N m",) if self.kind == "torque_transducer" else ("kg", "N")
+        for i, entry in enumerate(self.series):
+            for name in wanted:
+                if not getattr(entry, name, ""):
+                    yield ("series", i, name), f"the name of the column; {self.kind} needs it"
+            unit = getattr(entry, "unit", None)
+            if unit is not None and unit not in units:
+                yield ("series", i, "unit"), f"{' or '.join(units)} with {self.kind}"
 
     @rule(
         "readings.rpm",
+        "series.rpm",
         words="at least one reading at rpm 0 (the zero) and readings at two other engine speeds",
     )
     def _check_readings(self: Any) -> Iterator[Finding]:
-        speeds = {reading.rpm for reading in self.readings}
+        if not isinstance(self.series, list | tuple) or not isinstance(self.readings, list | tuple):
+            return
+        rows = [*self.readings, *self.series]
+        speeds = {getattr(row, "rpm", None) for row in rows}
+        if None in speeds:
+            return  # the file has the speed: seen when it is read
         if 0.0 not in speeds:
             yield "readings", "at least one reading with rpm = 0 (engine stopped): the zero"
         if len(speeds - {0.0}) < 2:
             yield "readings", "readings at two or more engine speeds besides the zero"
+
+    @property
+    def temperature(self) -> float | None:
+        """Air temperature [K]; None where only the density is stated."""
+        return None if self.air.temperature_C is None else self.air.temperature_C + 273.15
 
     @property
     def density(self) -> float:

@@ -36,8 +36,9 @@ _HEADS = {
     "aircraft": ("Aircraft sheet: the frame with its pilot, engine and propeller, as flown.",),
     "glider": ("Glider sheet: the wing. Nearly all of it stands in the maker's data sheet.",),
     "rig": (
-        "Rig sheet: static torque from two scales. The unit hangs from, or stands on, two scales side by "
-        "side; torque moves weight from one to the other.",
+        "Rig sheet: static torque. Two scales (two_point): the unit hangs from, or stands on, two scales "
+        "side by side; torque moves weight from one to the other. One load cell on a lever (lever_arm), or "
+        "a torque transducer, serve as well.",
         "DANGER: propeller guarded, nobody in its plane or behind it, eye and ear protection, a kill switch "
         "in hand, the frame tied so that it cannot move. Whoever steadies the frame takes up torque and "
         "spoils the reading.",
@@ -59,9 +60,13 @@ _ACTIVE: Mapping[str, Mapping[str, str]] = {
     "glider": {},
     "rig": {
         "kind": '"two_point"',
+        "spacing_m": f'"{PLACEHOLDER}"',
         "air.pressure_hPa": f'"{PLACEHOLDER}"',
         "air.temperature_C": f'"{PLACEHOLDER}"',
+        "readings": "",
         "readings.rpm": "0",
+        "readings.left_kg": f'"{PLACEHOLDER}"',
+        "readings.right_kg": f'"{PLACEHOLDER}"',
     },
 }
 
@@ -147,7 +152,7 @@ def _table(sheet: str, kind: type[Sheet], place: str, *, active: bool) -> Iterat
             continue
         path = f"{place}.{name}" if place else name
         inner, form = nested.get(name, (None, "map"))
-        wanted = active and field.is_required()
+        wanted = active and (field.is_required() or path in _ACTIVE[sheet])
         yield "#" * 100 + "\n" if not place else ""
         words = f"{info.meaning[:1].upper()}{info.meaning[1:]}{'' if wanted else ' (optional)'}."
         yield _words(words + (f" How: {info.how}." if info.how else ""), "#   ")

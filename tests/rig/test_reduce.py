@@ -158,10 +158,8 @@ def test_opposite_sign_is_told():
 @pytest.mark.analytic
 def test_errors_say_what_is_missing():
     whole = sheet(*DAY)
-    fields = {
-        name: getattr(whole, name) for name in ("name", "gear_ratio", "diameter_m", "density", "density_std")
-    }
-    fields |= {"spacing_m": 0.4, "spacing_std_m": 0.002, "scale_std_kg": 0.05, "scale_resolution_kg": 0.1}
+    fields = {name: getattr(whole, name) for name in type(whole).model_fields if name != "readings"}
+    fields |= {name: getattr(whole, name) for name in ("density", "density_std", "temperature")}
     powered = tuple(r for r in whole.readings if r.rpm > 0.0)
     still = tuple(r for r in whole.readings if r.rpm == 0.0)
     with pytest.raises(RigError, match="no zero"):

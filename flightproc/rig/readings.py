@@ -1,0 +1,378 @@
+"""What the rig shows at each setting, whatever its kind: typed by a person, or averaged from a series."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..channels import GRAVITY
+from ..errors import RigError
+from ..quantity import Quantity
+from ..readers.column_map import guess_time
+from ..readers.content import load_content
+from ..readers.table import Column, parse_table
+from ..readers.units import TIME_UNITS, find_unit
+from .swing import SwingMean, mean_through_swing
+
+if TYPE_CHECKING:
+    from ..sheets import RigReading, RigSeries, RigSheet
+
+__all__ = ["Reading", "Scale", "read_rig", "scale_of"]
+
+Array = NDArray[np.float64]
+
+_THRUST_STD = 0.05  # relative, where a thrust comes without one
+_MASS = {"kg": 1.0, "g": 1e-3, "lb": 0.45359237}
+_FORCE = {"N": 1.0, "kN": 1e3}
+_TORQUE = {"N m": 1.0, "Nm": 1.0, "N·m": 1.0}
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How what a rig shows becomes torque.
+
+    Attributes
+    ----------
+    unit : str
+        Of the signal: kg (two points: right less left), N (lever) or N m (transducer).
+    arm : float
+        Torque per unit of signal [N m per that unit].
+    arm_std : float
+        Relative standard uncertainty of the arm, common to all readings.
+    arm_name : str
+        Its name in the budget; empty where there is none.
+    calibration_std, step_std : float
+        Standard uncertainties of one reading of the signal, in its unit.
+    sensitivity_std : float
+        Relative standard uncertainty of the sensitivity, common to all readings.
+    """
+
+    unit: str
+    arm: float
+    arm_std: float
+    arm_name: str
+    calibration_std: float
+    step_std: float
+    sensitivity_std: float
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The signal at one engine speed.
+
+    Attributes
+    ----------
+    rpm, rpm_std : float
+        Engine speed and its standard uncertainty [1/min]; 0 for a zero.
+    signal : float
+        In the unit of `Scale`, signed as read.
+    swing_std : float
+        Standard uncertainty from the swing or the scatter of a series.
+    swing_dof : float
+        Its degrees of freedom; infinite where it was judged.
+    noted : bool
+        Whether a swing or a series was given at all.
+    total, total_std : float or None
+        Sum of both scales [kg] with what swing or scatter make of it.
+    thrust : Quantity
+        [N].
+    trace : SwingMean or None
+        The series that the signal was averaged from, in the signal's unit.
+    words : tuple of str
+        What was noticed while reading.
+    """
+
+    rpm: float
+    rpm_std: float
+    signal: float
+    swing_std: float
+    swing_dof: float
+    noted: bool
+    total: float | None
+    total_std: float | None
+    thrust: Quantity
+    trace: SwingMean | None = None
+    words: tuple[str, ...] = ()
+
+
+def scale_of(sheet: RigSheet) -> Scale:
+    """Return how a rig turns what it shows into torque.
+
+    Parameters
+    ----------
+    sheet : RigSheet
+        Of any kind.
+    """
+    gain = sheet.sensitivity_std_percent / 100.0
+    root = math.sqrt(12.0)
+    if sheet.kind == "two_point":
+        spacing = _needed(sheet.spacing_m, "spacing_m", sheet)
+        two = math.sqrt(2.0)
+        return Scale(
+            unit="kg",
+            arm=GRAVITY * spacing / 2.0,
+            arm_std=sheet.spacing_std_m / spacing,
+            arm_name="spacing",
+            calibration_std=two * sheet.scale_std_kg,
+            step_std=two * (sheet.scale_resolution_kg / root),
+            sensitivity_std=gain,
+        )
+    if sheet.kind == "lever_arm":
+        arm = _needed(sheet.arm_m, "arm_m", sheet)
+        newton = any(r.load_N is not None for r in sheet.readings) or any(s.unit == "N" for s in sheet.series)
+        return Scale(
+            unit="N",
+            arm=arm,
+            arm_std=sheet.arm_std_m / arm,
+            arm_name="arm",
+            calibration_std=sheet.cell_std_N if newton else GRAVITY * sheet.scale_std_kg,
+            step_std=(sheet.cell_resolution_N if newton else GRAVITY * sheet.scale_resolution_kg) / root,
+            sensitivity_std=gain,
+        )
+    return Scale(
+        unit="N m",
+        arm=1.0,
+        arm_std=0.0,
+        arm_name="",
+        calibration_std=sheet.transducer_std_N_m,
+        step_std=sheet.transducer_resolution_N_m / root,
+        sensitivity_std=gain,
+    )
+
+
+def _needed(value: float | None, field: str, sheet: RigSheet) -> float:
+    if value is None:
+        raise RigError(f"{field} is missing", where=sheet.name or "rig sheet", hint=f"{sheet.kind} needs it")
+    return value
+
+
+def read_rig(sheet: RigSheet, divisor: float, folder: str | Path | None = None) -> tuple[Reading, ...]:
+    """Return all readings of a rig day, typed ones first, in the order of the sheet.
+
+    Parameters
+    ----------
+    sheet : RigSheet
+        Of any kind.
+    divisor : float
+        Half-width of a swing read by eye over its standard uncertainty.
+    folder : str or Path, optional
+        Where the files of its series lie; the current folder where it is not given.
+
+    Raises
+    ------
+    RigError
+        Where a series cannot be used.
+    LogError
+        Where its file cannot be read.
+    """
+    typed = [_typed(sheet.kind, reading, divisor) for reading in sheet.readings]
+    tables: dict[str, list[Column]] = {}
+    series = [_averaged(sheet.kind, entry, Path(folder or "."), tables) for entry in sheet.series]
+    return (*typed, *series)
+
+
+def _typed(kind: str, reading: RigReading, divisor: float) -> Reading:
+    if kind == "two_point":
+        left, right = reading.left_kg or 0.0, reading.right_kg or 0.0
+        pairs = [(reading.left_low_kg, reading.left_high_kg), (reading.right_low_kg, reading.right_high_kg)]
+        signal, total, factor = right - left, left + right, 1.0
+    elif kind == "lever_arm":
+        total = None
+        if reading.load_N is not None:
+            signal, factor, pairs = reading.load_N, 1.0, [(reading.load_low_N, reading.load_high_N)]
+        else:
+            factor = GRAVITY
+            signal = factor * (reading.load_kg or 0.0)
+            pairs = [(reading.load_low_kg, reading.load_high_kg)]
+    else:
+        total, factor, signal = None, 1.0, reading.torque_N_m or 0.0
+        pairs = [(reading.torque_low_N_m, reading.torque_high_N_m)]
+    parts = [(high - low) / 2.0 / divisor for low, high in pairs if low is not None and high is not None]
+    swing = factor * math.hypot(*parts) if parts else 0.0
+    return Reading(
+        rpm=reading.rpm,
+        rpm_std=reading.rpm_std if reading.rpm > 0.0 else 0.0,
+        signal=signal,
+        swing_std=swing,
+        swing_dof=math.inf,
+        noted=len(parts) == len(pairs),
+        total=total,
+        total_std=None if total is None else swing,
+        thrust=_thrust(reading),
+    )
+
+
+def _thrust(entry: RigReading | RigSeries) -> Quantity:
+    if entry.thrust_N is None:
+        return Quantity.unknown("N", "thrust was not measured")
+    if entry.thrust_std_N is None:
+        return Quantity.of(
+            entry.thrust_N, _THRUST_STD * entry.thrust_N, "N", reason="its uncertainty was taken as 5 %"
+        )
+    return Quantity.of(entry.thrust_N, entry.thrust_std_N, "N")
+
+
+# Series ---------------------------------------------------------------------------------------------------
+
+
+def _averaged(kind: str, entry: RigSeries, folder: Path, tables: dict[str, list[Column]]) -> Reading:
+    path = str(folder / entry.file)
+    if path not in tables:
+        content = load_content(path)
+        tables[path] = parse_table(content.data, path).columns
+    columns = tables[path]
+    time = _time(columns, entry.time_column, path)
+    keep = np.isfinite(time)
+    keep &= time >= (-np.inf if entry.start_s is None else entry.start_s)
+    keep &= time <= (np.inf if entry.end_s is None else entry.end_s)
+    if not keep.any():
+        raise RigError(
+            "the series has no sample between start_s and end_s",
+            where=path,
+            found=f"{entry.start_s} to {entry.end_s} s",
+            allowed=f"{np.nanmin(time):g} to {np.nanmax(time):g} s",
+        )
+    rpm, rpm_std, words = _speed(columns, entry, keep, path)
+
+    def mean(values: Array) -> SwingMean:
+        try:
+            return mean_through_swing(
+                time[keep], values[keep], period=entry.swing_period_s, period_std=entry.swing_period_std_s
+            )
+        except RigError as error:
+            raise RigError(f"at {rpm:.0f} rpm: {error}", where=path) from error
+
+    total = None
+    if kind == "two_point":
+        left = _values(columns, entry.left_column, entry.unit, path, force=False)
+        right = _values(columns, entry.right_column, entry.unit, path, force=False)
+        trace, total = mean(right - left), mean(right + left)
+    elif kind == "lever_arm":
+        trace = mean(_values(columns, entry.load_column, entry.unit, path, force=True))
+    else:
+        column = _find(columns, entry.torque_column, path)
+        _factor(column, entry.unit, "N m", _TORQUE, path)
+        trace = mean(column.values)
+    head = f"series at {rpm:.0f} rpm" if rpm else "series of the zero"
+    return Reading(
+        rpm=rpm,
+        rpm_std=rpm_std,
+        signal=trace.mean,
+        swing_std=trace.std,
+        swing_dof=trace.dof,
+        noted=True,
+        total=None if total is None else total.mean,
+        total_std=None if total is None else total.std,
+        thrust=_thrust(entry),
+        trace=trace,
+        words=tuple(f"{head}: {word}" for word in (*words, *trace.words)),
+    )
+
+
+def _find(columns: Sequence[Column], name: str, path: str) -> Column:
+    wanted = name.strip().casefold()
+    for column in columns:
+        if wanted in (column.name.strip().casefold(), column.bare.strip().casefold()):
+            if column.texts is not None:
+                raise RigError(f"the column {name!r} holds text, no numbers", where=path)
+            return column
+    raise RigError(
+        f"the file has no column {name!r}", where=path, allowed=", ".join(column.name for column in columns)
+    )
+
+
+def _factor(column: Column, stated: str | None, default: str, units: dict[str, float], path: str) -> float:
+    unit = stated or column.unit or default
+    if unit not in units:
+        raise RigError(
+            f"the unit of column {column.name!r} does not fit",
+            where=path,
+            found=unit,
+            allowed=", ".join(units),
+        )
+    return units[unit]
+
+
+def _values(columns: Sequence[Column], name: str, stated: str | None, path: str, *, force: bool) -> Array:
+    """Return a column in kg, or in N where a force is wanted."""
+    column = _find(columns, name, path)
+    forces, masses = (1.0, GRAVITY) if force else (1.0 / GRAVITY, 1.0)
+    units = {unit: masses * f for unit, f in _MASS.items()} | {unit: forces * f for unit, f in _FORCE.items()}
+    values: Array = column.values * _factor(column, stated, "kg", units, path)
+    return values
+
+
+def _speed(
+    columns: Sequence[Column], entry: RigSeries, keep: NDArray[np.bool_], path: str
+) -> tuple[float, float, list[str]]:
+    """Return engine speed, its uncertainty and words; the file's own comes before the sheet's."""
+    if not entry.rpm_column:
+        return float(entry.rpm or 0.0), entry.rpm_std if entry.rpm else 0.0, []
+    values = _find(columns, entry.rpm_column, path).values[keep]
+    values = values[np.isfinite(values)]
+    if not values.size:
+        raise RigError(f"the column {entry.rpm_column!r} is empty in this stretch", where=path)
+    mean, spread = float(values.mean()), float(values.std())
+    words = []
+    if entry.rpm is not None and abs(mean - entry.rpm) > max(3.0 * entry.rpm_std, 0.02 * max(entry.rpm, 1.0)):
+        words.append(f"the file has {mean:.0f} rpm where the sheet has {entry.rpm:.0f}; the file's is used")
+    if mean > 0.0 and spread > 0.02 * mean:
+        words.append(f"the engine speed was not steady (it spreads by {spread:.0f} rpm)")
+    if mean < 1.0:
+        return 0.0, 0.0, words
+    half = len(values) // 2
+    drift = abs(float(values[:half].mean() - values[half:].mean())) if half else 0.0
+    # A tachometer's own error, and half of a steady drift over the stretch as uniform.
+    return mean, math.hypot(entry.rpm_std, drift / math.sqrt(12.0)), words
+
+
+def _time(columns: Sequence[Column], name: str, path: str) -> Array:
+    """Return the time of each row [s]; dates and times of day count from midnight of the first."""
+    if name:
+        column = next(
+            (c for c in columns if name.strip().casefold() in (c.name.casefold(), c.bare.casefold())), None
+        )
+        if column is None:
+            raise RigError(
+                f"the file has no column {name!r}", where=path, allowed=", ".join(c.name for c in columns)
+            )
+        unit = find_unit(column.unit) if column.unit else "s"
+    else:
+        use = guess_time(list(columns))
+        if use is None:
+            raise RigError(
+                "no column is recognised as time",
+                where=path,
+                allowed=", ".join(c.name for c in columns),
+                hint="state time_column",
+            )
+        column = next(c for c in columns if c.name == use.column)
+        unit = find_unit(use.unit) if use.unit else "s"
+    if column.texts is not None:
+        return _clock(column, path)
+    return column.values * TIME_UNITS.get(unit or "s", 1.0)
+
+
+def _clock(column: Column, path: str) -> Array:
+    import pandas as pd
+
+    assert column.texts is not None
+    texts = pd.Series([str(text).strip() for text in column.texts])
+    of_day = texts.str.match(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?$")
+    if bool(of_day.mean() > 0.5):
+        padded = texts.where(texts.str.count(":") > 1, texts + ":00").str.replace(",", ".")
+        stamps = pd.to_timedelta(padded.where(of_day), errors="coerce").dt.total_seconds()
+    else:
+        dates = pd.to_datetime(texts, errors="coerce", utc=True, format="ISO8601")
+        if dates.isna().all():
+            raise RigError(
+                f"the times in column {column.name!r} cannot be read", where=path, found=texts.iloc[0]
+            )
+        stamps = (dates - dates.dropna().iloc[0].normalize()).dt.total_seconds()
+    return np.asarray(stamps, dtype=float)
