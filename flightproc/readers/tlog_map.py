@@ -241,11 +241,11 @@ def _feeds() -> list[Feed]:
         Feed("height", position, ("alt",), _times(1e-3), None, _FUSED),
     ]
     for channel, axis in (("velocity_north", "x"), ("velocity_east", "y")):
-        out.append(Feed(channel, "LOCAL_POSITION_NED", (f"v{axis}",), _same, None, _FUSED))
         out.append(Feed(channel, position, (f"v{axis}",), _times(0.01), None, _FUSED))
+        out.append(Feed(channel, "LOCAL_POSITION_NED", (f"v{axis}",), _same, None, _FUSED))
     out += [
-        Feed("climb", "LOCAL_POSITION_NED", ("vz",), _minus, None, _FUSED),
         Feed("climb", position, ("vz",), _times(-0.01), None, _FUSED),
+        Feed("climb", "LOCAL_POSITION_NED", ("vz",), _minus, None, _FUSED),
         Feed("climb", "VFR_HUD", ("climb",), _same, None, _FUSED),
         Feed("ground_speed", "VFR_HUD", ("groundspeed",), _same, None, _FUSED),
         Feed("indicated_airspeed", "AIRSPEED", ("airspeed",), _same, ("flags", lambda x: x % 2 == 0)),
