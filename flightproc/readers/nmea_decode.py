@@ -239,6 +239,7 @@ def _find(block: Bytes, first_line: int, is_last: bool, stream: Stream) -> tuple
     stream.other_bytes += int(control)
     before = np.where(start > 0, block[np.maximum(start - 1, 0)], _NEWLINE)
     broken = ~good & ((before == _NEWLINE) | (before == 13))
+    broken &= (end - start >= _ADDRESS) | (is_last & (end == size))  # a lone $ is part of binary data
     lines = first_line + np.searchsorted(newlines, start)
     open_end = is_last & (end == size)
     for line in lines[broken & ~open_end].tolist():
