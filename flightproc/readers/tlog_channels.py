@@ -22,6 +22,8 @@ _ARRAY = re.compile(r"^(\w+)\[(\d+)\]$")
 _REST = (300.0, 3000.0)  # median size of the specific force that can be in thousandths of g
 _MOVING = 2.0  # m/s, ground speed from which an airspeed can be told from it
 _SAME_SPEED = 0.02  # share of ground speed within which an airspeed is only a copy of it
+_PAUSE = 5.0  # s, longest step over which a change of height tells a rate
+_AGAINST = -0.5  # correlation of climb and height below which the sign is wrong
 _FOLLOWS = "only follows ground speed: no airspeed"
 
 
@@ -94,6 +96,8 @@ class Filling:
                     values = feed.make(*(stream.column(name) for name in names))
                 if feed.gate:
                     values = np.where(feed.gate[1](stream.column(feed.gate[0])), values, np.nan)
+                if feed.channel == "climb" and feed.message == "GLOBAL_POSITION_INT":
+                    values = self._upright(stream, values)
                 self._add(stream, feed.channel, values, feed.fields, feed.note, rank)
         rank = 0
         for message, names in RPM_FIELDS:
@@ -146,6 +150,21 @@ class Filling:
             return False
         self._remark(stream, "airspeed", doubt)
         return True
+
+    def _upright(self, stream: Stream, climb: Array) -> Array:
+        """Turn a rate of climb that runs against the height in the same messages."""
+        rise, step = np.diff(1e-3 * stream.column("alt")), np.diff(stream.time)
+        usable = (step < _PAUSE) & (np.abs(rise) < _PAUSE * 50.0)
+        mean = 0.5 * (climb[1:] + climb[:-1])[usable]
+        rate = rise[usable] / step[usable]
+        size = float(np.sqrt(np.sum(mean**2) * np.sum(rate**2)))
+        if size == 0.0 or float(np.sum(mean * rate)) > _AGAINST * size:
+            return climb
+        self._remark(stream, "vz", "positive up, against the definition, as the height shows: sign turned")
+        self.builder.note(
+            f"{stream.label}.vz is positive up in this log, as its height shows: its sign is turned"
+        )
+        return -climb
 
     def _feed_rpm(self, stream: Stream, name: str, rank: int) -> None:
         values = stream.column(name)

@@ -91,7 +91,7 @@ def test_channels_equal_the_vehicles_messages(pair):
         ("bank", "ATTITUDE.roll"): (30, "roll", 1.0),
         ("yaw_rate", "ATTITUDE.yawspeed"): (30, "yawspeed", 1.0),
         ("specific_force_z", "SCALED_IMU2.zacc"): (116, "zacc", 1e-3 * GRAVITY),
-        ("climb", "GLOBAL_POSITION_INT.vz"): (33, "vz", -0.01),
+        ("climb", "LOCAL_POSITION_NED.vz"): (32, "vz", -1.0),
         ("velocity_north", "LOCAL_POSITION_NED.vx"): (32, "vx", 1.0),
         ("pressure", "SCALED_PRESSURE.press_abs"): (29, "press_abs", 100.0),
     }
@@ -129,6 +129,17 @@ def test_copters_airspeed_only_tracks_ground_speed_and_is_not_offered(data_folde
     hud = next(field for field in copter.fields if field.name == "VFR_HUD.airspeed")
     assert hud.samples == 2815
     assert "only follows ground speed" in hud.note
+
+
+def test_vertical_speed_of_an_old_autopilot_is_turned_to_agree_with_the_other_sources(data_folder):
+    copter = read_log(data_folder / "tlog/dronekit_flight_replay.tlog")
+    sources = {series.source: series for series in copter.channels["climb"]}
+    best = sources["GLOBAL_POSITION_INT.vz"]
+    for name in ("LOCAL_POSITION_NED.vz", "VFR_HUD.climb"):
+        other = sources[name]
+        ours = np.interp(other.time, best.time, best.values)
+        assert np.corrcoef(ours, other.values)[0, 1] > 0.97, name
+    assert any("vz is positive up" in note for note in copter.notes)
 
 
 def test_satellite_time_and_receive_stamps_agree(data_folder):

@@ -371,6 +371,23 @@ def test_units_and_signs(sender):
     assert "true_airspeed" not in recording.channels
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_vertical_speed_with_the_wrong_sign_is_turned(sender, sign):
+    sender.heartbeat()
+    for k in range(200):
+        climb = np.sin(0.05 * k)
+        height = (
+            6e5 + 2e4 * (1 - np.cos(0.05 * k)) * 0.1
+        )  # mm; its rate is 1 m/s at 0.1 s steps and 0.5 rad/s
+        sender.send(
+            33, "I4i3hH", sender.ms(0.1 * k), 470000000, 80000000, round(height), 0, 0, 0,
+            round(-100 * sign * climb), 9000, t=0.1 * k,
+        )  # fmt: skip
+    recording = read(sender.data)
+    np.testing.assert_allclose(recording.get("climb").values, np.sin(0.05 * np.arange(200)), atol=0.006)
+    assert any("positive up" in note for note in recording.notes) is (sign < 0)
+
+
 def test_quaternion_gives_bank_pitch_heading(sender):
     bank, pitch, heading = 0.3, -0.2, 1.1
     b, p, h = bank / 2, pitch / 2, heading / 2
