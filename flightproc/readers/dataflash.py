@@ -112,7 +112,7 @@ class _Table:
         values = (raw if rows is None else raw[rows]).astype(np.float64)
         code = self._codes[name]
         if code in SCALES:
-            values *= SCALES[code]
+            values /= SCALES[code]  # dividing gives the nearest number, multiplying by 0.01 does not
         return values
 
 

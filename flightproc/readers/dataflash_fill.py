@@ -64,6 +64,7 @@ class _Part:
     feeds: dict[str, list[str]] = field(default_factory=dict)
     remarks: dict[str, str] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
+    _kept: Array | None = None
 
     def column(self, name: str) -> Array:
         """Return a column of the rows that have a usable time."""
@@ -72,8 +73,10 @@ class _Part:
 
     @property
     def kept_time(self) -> Array:
-        """Return the usable times."""
-        return self.time if self.keep is None or self.keep.all() else self.time[self.keep]
+        """Return the usable times, the same array each time."""
+        if self._kept is None:
+            self._kept = self.time if self.keep is None or self.keep.all() else self.time[self.keep]
+        return self._kept
 
 
 def fill_recording(builder: RecordingBuilder, tables: Sequence[Table], units: UnitTable) -> None:
@@ -115,10 +118,18 @@ class _Filling:
         self._find_utc()
         origin = self.builder.first_time()
         if origin is not None:
-            self.builder.shift(origin)
+            self._shift(origin)
         else:
             self.builder.note("none of its messages feeds a channel")
         self._list_fields()
+
+    def _shift(self, origin: float) -> None:
+        """Make what was ``origin`` [s] the zero of the clock, in place: channels of a message share times."""
+        group = (series.time for found in self.builder.channels.values() for series in found)
+        for time in {id(time): time for time in group}.values():
+            time -= origin
+        if self.builder.start_utc is not None:
+            self.builder.start_utc += origin
 
     # Times ---------------------------------------------------------------------------------------------
 
@@ -151,6 +162,8 @@ class _Filling:
                 timed.append(table)
         if not timed:
             self.builder.tell("no_time", "messages", "no message has a time: nothing can be placed in time")
+            return times
+        if _all_agree([(table.places, times[id(table)]) for table in timed]):
             return times
         stamps = np.concatenate([times[id(table)] for table in timed])
         order = np.argsort(np.concatenate([table.places for table in timed]), kind="stable")
@@ -186,13 +199,17 @@ class _Filling:
         if not column or not np.isfinite(numbers).any():
             self._add_part(_Part(table, 0, None, time, name))
             return
-        low = int(np.nanmin(numbers))
-        if low == np.nanmax(numbers) and np.isfinite(numbers).all():
+        known = np.isfinite(numbers)
+        whole = (numbers if known.all() else numbers[known]).astype(np.int64)
+        low = int(whole.min())
+        if low == whole.max() and known.all():
             self._add_part(_Part(table, low, None, time, f"{name}:{low}" if low else name))
             return
-        values, counts = np.unique(numbers[np.isfinite(numbers)], return_counts=True)
+        counts = np.bincount(np.minimum(whole - low, 255))  # an instance is one byte
+        values = np.flatnonzero(counts) + low
+        counts = counts[values - low]
         rare = (counts < 0.01 * numbers.size) & (counts < 3)
-        lost = int(counts[rare].sum()) + int(np.count_nonzero(~np.isfinite(numbers)))
+        lost = int(counts[rare].sum()) + int(np.count_nonzero(~known))
         if lost:
             self.builder.tell(
                 "bad_value", name, f"{lost} records left out: their instance number occurs nowhere else", lost
@@ -293,7 +310,7 @@ class _Filling:
         known = values[np.isfinite(values)]
         if not known.size:
             return "no valid value"
-        if np.all(known == known[0]) and known[0] <= 0:
+        if np.all((known == 0) | (known == -1)):
             return f"no sensor ({known[0]:g} throughout)"
         backwards = known[known < -1.0]
         if backwards.size > 0.5 * np.count_nonzero(known):
@@ -405,7 +422,9 @@ class _Filling:
             for place, name in enumerate(form.columns):
                 label, factor = self.units.find(form, name)
                 text = form.codes[place] in TEXT_CODES
-                unit = label if factor == 1.0 or not label else f"{factor:g} {label}"
+                unit = label
+                if label and factor != 1.0:
+                    unit = f"{factor:g} {label}".replace("e-0", "e-")
                 if unit in ("UNKNOWN", "instance"):
                     unit = ""
                 note = part.remarks.get(name, "text" if text else "")
@@ -419,6 +438,31 @@ class _Filling:
                         note=note,
                     )
                 )
+
+
+def _all_agree(tables: list[tuple[Places, Array]]) -> bool:
+    """Whether all stamps are credible for certain, which spares putting them in the order of the file.
+
+    The times of the largest message type are the measure, if they have no step; of other types without a
+    step the ends and a few in between are looked at, of the rest every stamp.
+    """
+
+    def smooth(time: Array) -> bool:
+        with np.errstate(invalid="ignore"):
+            return time.size > 1 and float(np.max(np.abs(np.diff(time)))) < _TOLERANCE
+
+    places, measure = max(tables, key=lambda item: item[0].size)
+    if not smooth(measure):
+        return False
+    for mine, time in tables:
+        some: slice | Places = slice(None)
+        if time.size > _BLOCK and smooth(time):
+            some = np.linspace(0, time.size - 1, _BLOCK).astype(np.int64)
+        with np.errstate(invalid="ignore"):
+            away = np.abs(time[some] - np.interp(mine[some], places, measure))
+        if not float(np.max(away)) < _TOLERANCE:
+            return False
+    return True
 
 
 def near_neighbours(seconds: Array) -> NDArray[np.bool_]:

@@ -61,8 +61,8 @@ CODES: Mapping[str, str] = {
 }
 """Format character to numpy type."""
 
-SCALES: Mapping[str, float] = {"c": 0.01, "C": 0.01, "e": 0.01, "E": 0.01, "L": 1e-7}
-"""Format characters that carry a factor of their own; it comes before any multiplier in the log."""
+SCALES: Mapping[str, float] = {"c": 100.0, "C": 100.0, "e": 100.0, "E": 100.0, "L": 1e7}
+"""Format characters whose values are logged times a power of ten, whatever multiplier the log states."""
 
 TEXT_CODES = frozenset("anNZ")
 """Format characters that hold no single number."""

@@ -270,11 +270,8 @@ class _Walker:
             j = int(credible[k]) if k < credible.size else size
             place = int(marks[j]) if j < size else self.end
             start, stop = int(marks[b]), int(ends[b])
-            if lengths[b] == 0:
-                number = int(self.ids[b])
-                self.walk.strays[number] = self.walk.strays.get(number, 0) + 1
-                if place == self.end:
-                    self._lose(start, place)
+            if lengths[b] == 0:  # an id that is not defined, and too rare to tell how long its records are
+                self._lose(start, place)
             elif stop <= place and self._ends_well(stop, place):
                 keep[b] = True
                 self._lose(stop, place)
@@ -342,6 +339,7 @@ class _Walker:
             if len(parts) > 1:
                 together = np.sort(np.concatenate([part for _, part in parts]))
             self.walk.messages.append(Message(parts[0][0], together))
+        self.walk.messages.sort(key=lambda message: self.forms[message.form.number][0][0])
 
 
 def _in_force(known: list[tuple[int, Format]], places: Places) -> NDArray[np.int64]:
