@@ -40,6 +40,7 @@ _ISA_TEMPERATURE, _ISA_PRESSURE, _ISA_LAPSE = 288.15, 101_325.0, 0.0065  # K, Pa
 _ISA_GAS, _ISA_GRAVITY, _TROPOPAUSE = 287.05287, 9.80665, 11_000.0  # J/(kg K), m/s^2, m
 _KMH = 1.0 / 3.6
 _ZERO_CELSIUS = 273.15
+_MOST_DATES = 100  # that one file may hold
 
 _SPEEDS = {"TAS": "true_airspeed", "IAS": "indicated_airspeed", "GSP": "ground_speed"}
 _DIRECTIONS = {"TRT": "track", "HDT": "heading"}
@@ -194,6 +195,11 @@ def _place(builder: RecordingBuilder, records: IgcRecords) -> tuple[Array, bool]
     for line, day in records.dates:
         if not days or day != days[-1][1]:
             days.append((line, day))
+    if len(days) > _MOST_DATES:
+        builder.tell(
+            "corrupt", "H records", f"{len(days)} dates in one file: only the first is used", len(days) - 1
+        )
+        del days[1:]
     firsts = [0, *(int(np.searchsorted(fixes.line, line)) for line, _ in days[1:]), time.size]
     lost = 0
     for part, low, high in zip(range(max(len(days), 1)), firsts[:-1], firsts[1:], strict=True):

@@ -22,6 +22,7 @@ _CHUNK = 50_000  # lines that become one matrix, to bound memory
 _BLOCK = 1 << 22  # bytes searched at once for line ends
 _LONGEST = 400  # bytes of a line that an extension may lie in
 _WIDEST = 20  # bytes of an extension
+_MOST_CODES = 60  # codes of a file; more are not from a recorder, and would cost memory without end
 _BLANK, _MINUS, _PLUS, _ZERO = 32, 45, 43, 48
 _EXTENSION = re.compile(rb"(\d{4}|\d{6})([A-Z][A-Z0-9]{2})")
 _DATE = re.compile(rb"^H[FOPS]DTE(?:DATE)?\s*:?\s*(\d{6})(?!\d)")
@@ -429,10 +430,18 @@ def decode_igc(data: bytes) -> IgcRecords:
         rows = np.flatnonzero(letters == ord(kind))
         edges = [0]
         tables: list[list[Extension]] = [[]]
+        known: set[str] = set()
+        last = b""
         for number, line in lines[declared]:
+            if line == last:
+                continue
+            last = line
             extensions, wrong = _parse_extensions(line, declared)
             if wrong:
                 losses.append(("corrupt", f"line {number + 1}", f"this {declared} record {wrong}", -1))
+            fresh = [e.code for e in extensions if e.code not in known]
+            known.update(fresh[: max(_MOST_CODES - len(known), 0)])
+            extensions = [e for e in extensions if e.code in known]
             edges.append(int(np.searchsorted(rows, number)))
             tables.append(extensions)
         edges.append(rows.size)

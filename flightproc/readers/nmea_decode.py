@@ -20,8 +20,8 @@ Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 Column = NDArray[Any]  # float64, or uint8 for single characters
 
-_BLOCK = 1 << 21  # bytes decoded at once
-_LONGEST_BLOCK = 1 << 23  # bytes after which a block ends even without a line end
+_BLOCK = 1 << 20  # bytes decoded at once
+_LONGEST_BLOCK = 1 << 21  # bytes after which a block ends even without a line end
 _WIDEST = 24  # bytes of a number
 _ADDRESS = 8  # bytes of an address at most
 _DOLLAR, _STAR, _COMMA, _NEWLINE = 36, 42, 44, 10

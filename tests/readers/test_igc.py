@@ -343,3 +343,18 @@ def test_long_file_in_many_pieces(tmp_path, monkeypatch):
     np.testing.assert_array_equal(whole.latitude, parts.latitude)
     np.testing.assert_array_equal(whole.fixes.fields["ENL"], parts.fixes.fields["ENL"])
     assert whole.fixes.line.size == 500
+
+
+def test_more_codes_and_dates_than_a_recorder_writes_cost_no_memory():
+    codes = [f"{a}{b}{c}" for a in "ABC" for b in "DEF" for c in "GHIJKLMNOP"]
+    data = "\n".join(["AXXX001", *[f"I013638{code}" for code in codes], *fixes(20, more="001")]).encode()
+    assert len(decode_igc(data).fixes.fields) <= 60
+
+
+def test_dates_without_end_are_told(read):
+    lines = []
+    for k, line in enumerate(fixes(300)):
+        lines += [f"HFDTE{k % 28 + 1:02d}{k // 28 + 1:02d}24", line]
+    recording = read(lines)
+    assert any(d.where == "H records" and "only the first" in d.what for d in recording.damage)
+    assert recording.span == (0.0, 299.0)
