@@ -164,7 +164,7 @@ class RecordingBuilder:
             Whether there was at least one usable value.
         """
         limits = CHANNELS[channel]
-        data = np.array(values, dtype=np.float64)
+        data = np.asarray(values, dtype=np.float64)
         missing = int(np.count_nonzero(np.isnan(data)))
         with np.errstate(invalid="ignore"):
             outside = ~np.isnan(data) & ~((data >= limits.low) & (data <= limits.high))
@@ -178,7 +178,9 @@ class RecordingBuilder:
                 f"{limits.unit} (first: {shown:g}) set to missing",
                 count,
             )
-            data[outside] = np.nan
+            data = np.where(outside, np.nan, data)
+        elif not data.flags.owndata:
+            data = data.copy()  # a view would keep all that it is a view of
         if missing + count == data.size:
             return False
         if missing and not derived:

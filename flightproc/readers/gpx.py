@@ -5,15 +5,10 @@ Only tracks are flights: routes and waypoints are listed and feed no channel.
 
 from __future__ import annotations
 
-import datetime
 import itertools
-import math
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
-from xml.etree.ElementTree import Element
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +17,7 @@ from ..errors import LogError, UnreadableLogError
 from .build import RecordingBuilder, median_rate
 from .content import Content, load_content
 from .geodesy import centred_rate, velocity_from_positions
+from .gpx_points import STANDARD, Points
 from .recording import RawField, Recording
 
 __all__ = ["NAME", "read", "sniff"]
@@ -35,17 +31,6 @@ _LAST_UTC = 4_102_444_800.0  # s, 2100-01-01
 _BREAK = 10.0  # median steps without a point that part two pieces of track
 _FAST = 2.0  # m/s, median speed from which logged speed and positions can be compared
 _SPEED_UNITS = {"m/s": 1.0, "km/h": 3.6, "kt": 3600.0 / 1852.0, "mph": 3600.0 / 1609.344}
-_STANDARD = {
-    "ele": ("elevation", "m"),
-    "speed": ("speed", "m/s"),
-    "course": ("course", "deg"),
-    "magvar": ("magnetic_variation", "deg"),
-    "geoidheight": ("geoid_height", "m"),
-    "sat": ("satellites", ""),
-    "hdop": ("horizontal_dilution", ""),
-    "vdop": ("vertical_dilution", ""),
-    "pdop": ("position_dilution", ""),
-}
 _EXTENSION_UNITS = {"speed": "m/s", "course": "deg", "hr": "1/min", "cad": "1/min", "atemp": "C"}
 _NAMES = {"hr": "heart rate", "cad": "cadence", "atemp": "temperature at the logger"}
 
@@ -60,24 +45,6 @@ def sniff(head: bytes) -> bool:
     """
     text = head.replace(b"\x00", b"").lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")
     return text.startswith(b"<") and re.search(rb"<(?:[\w.-]+:)?gpx[\s>]", text) is not None
-
-
-@dataclass
-class _Track:
-    """The points of all tracks in time order, as columns."""
-
-    lat: list[float] = field(default_factory=list)
-    lon: list[float] = field(default_factory=list)
-    time: list[float] = field(default_factory=list)
-    piece: list[int] = field(default_factory=list)
-    values: dict[str, dict[int, float]] = field(default_factory=dict)
-    naive: bool = False
-
-    def column(self, name: str) -> Array:
-        out = np.full(len(self.lat), np.nan)
-        for i, value in self.values.get(name, {}).items():
-            out[i] = value
-        return out
 
 
 def read(
@@ -112,25 +79,15 @@ def read(
         raise LogError(
             "a column map is given, but this is GPX, which names its own fields", where=content.path
         )
-    import gpxpy
-    from gpxpy.gpx import GPXException
-
-    from .gpx_mend import decode_xml, mend_text, mend_values
-
-    mended = mend_values(mend_text(decode_xml(content.data, content.path), content.path), content.path)
-    try:
-        document = gpxpy.parse(mended.text)
-    except GPXException as error:
-        raise UnreadableLogError(
-            f"gpxpy refuses this file ({error})", where=content.path, hint="export the flight again"
-        ) from error
+    points, losses = _load(content)
     builder = RecordingBuilder(content, NAME)
-    for loss in mended.losses:
+    for loss in losses:
         builder.tell(*loss)
-    routes = sum(len(route.points) for route in document.routes)
-    waypoints = len(document.waypoints)
-    segments = [segment.points for track in document.tracks for segment in track.segments if segment.points]
-    if not (segments or routes or waypoints):
+    for words, (count, first) in sorted(points.counts.items()):
+        example = f', such as "{first}"' if first else ""
+        builder.tell("bad_value", "points", f"left out: {words}{example} ({count} times)", count)
+    routes, waypoints = points.routes, points.waypoints
+    if not (points.lat.size or routes or waypoints):
         raise UnreadableLogError(
             "this GPX holds no point", where=content.path, hint="export the flight again, with its track"
         )
@@ -139,7 +96,7 @@ def read(
             builder.fields.append(
                 RawField(name, count, float("nan"), "deg", "", "not a track: feeds nothing")
             )
-    if not segments:
+    if not points.lat.size:
         listed = " and ".join(
             f"{n} {word}{'s' if n > 1 else ''}"
             for n, word in ((routes, "route point"), (waypoints, "waypoint"))
@@ -147,64 +104,45 @@ def read(
         )
         builder.tell("no_time", "tracks", f"there is no track, only {listed}: nothing can be placed in time")
         return builder.build()
-    _fill(builder, _collect(segments))
+    _fill(builder, points)
     return builder.build()
 
 
-def _leaves(elements: Iterable[Element]) -> Iterable[tuple[str, str]]:
-    """Return local name and text of every element that holds text, however deep."""
-    from .gpx_mend import local_name
+def _load(content: Content) -> tuple[Points, list[tuple[str, str, str, int]]]:
+    """Read the points as the file is, or, where it is broken or not UTF-8, as it can be mended."""
+    import xml.etree.ElementTree as ET
 
-    for element in elements:
-        for part in element.iter():
-            text = (part.text or "").strip()
-            if text:
-                yield local_name(part.tag), text
+    from .gpx_mend import decode_xml, is_plain, mend_text
+    from .gpx_points import read_points
 
-
-def _seconds(time: datetime.datetime | None) -> float:
-    if time is None:
-        return float("nan")
-    if time.tzinfo is None:
-        time = time.replace(tzinfo=datetime.UTC)
-    return (time - _EPOCH).total_seconds()
-
-
-_EPOCH = datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC)
-
-
-def _collect(segments: list[list[Any]]) -> _Track:
-    """Put the points of all segments into columns, segments in the order of their first time."""
-
-    def first(points: list[Any]) -> float:
-        return next((_seconds(p.time) for p in points if p.time is not None), float("inf"))
-
-    track = _Track()
-    for piece, points in enumerate(sorted(segments, key=first)):
-        for point in points:
-            i = len(track.lat)
-            track.lat.append(float(point.latitude))
-            track.lon.append(float(point.longitude))
-            track.time.append(_seconds(point.time))
-            track.naive |= point.time is not None and point.time.tzinfo is None
-            track.piece.append(piece)
-            for name, (attribute, _) in _STANDARD.items():
-                value = getattr(point, attribute)
-                if value is not None:
-                    track.values.setdefault(name, {})[i] = float(value)
-            for name, text in _leaves(point.extensions):
-                try:
-                    number = float(text)
-                except ValueError:
-                    number = float("nan")
-                if not math.isfinite(number):
-                    number = float("nan")
-                track.values.setdefault(f"extensions/{name}", {})[i] = number
-    return track
+    if is_plain(content.data):
+        try:
+            return read_points(content.data, content.path), []
+        except ET.ParseError:
+            pass
+    mended = mend_text(decode_xml(content.data, content.path), content.path)
+    try:
+        return read_points(mended.text.encode("utf-8"), content.path), mended.losses
+    except ET.ParseError as error:
+        raise UnreadableLogError(
+            f"the XML cannot be read ({error})", where=content.path, hint="export the flight again"
+        ) from error
 
 
-def _fill(builder: RecordingBuilder, track: _Track) -> None:
-    time = np.array(track.time)
+def _in_order(points: Points) -> slice | NDArray[np.int64]:
+    """Return the points with the segments in the order of their first times."""
+    edges = np.flatnonzero(np.diff(points.piece)) + 1
+    if not edges.size:
+        return slice(None)
+    first = np.where(np.isfinite(points.time), points.time, np.inf)
+    timed = [next((float(t) for t in part if t < np.inf), np.inf) for part in np.split(first, edges)]
+    parts = np.split(np.arange(points.time.size), edges)
+    return np.concatenate([parts[k] for k in sorted(range(len(parts)), key=lambda k: timed[k])])
+
+
+def _fill(builder: RecordingBuilder, track: Points) -> None:
+    order = _in_order(track)
+    time = track.time[order]
     total = time.size
     timed = int(np.count_nonzero(np.isfinite(time)))
     if timed == 0:
@@ -225,19 +163,20 @@ def _fill(builder: RecordingBuilder, track: _Track) -> None:
             builder.start_utc = float(used[0])
         else:
             builder.note("the dates in this file are not credible: it is treated as having no UTC")
-        _feed(builder, track, keep, np.round(used - used[0], 6))
+        chosen = slice(None) if isinstance(order, slice) and keep.all() else np.arange(total)[order][keep]
+        _feed(builder, track, chosen, np.round(used - used[0], 6))
     _list(builder, track, used)
 
 
-def _feed(builder: RecordingBuilder, track: _Track, keep: NDArray[np.bool_], time: Array) -> None:
-    latitude, longitude = np.radians(np.array(track.lat)[keep]), np.radians(np.array(track.lon)[keep])
+def _feed(builder: RecordingBuilder, track: Points, keep: slice | NDArray[np.int64], time: Array) -> None:
+    latitude, longitude = np.radians(track.lat[keep]), np.radians(track.lon[keep])
     height = track.column("ele")[keep]
     builder.add("latitude", time, latitude, "trkpt.lat")
     builder.add("longitude", time, longitude, "trkpt.lon")
     if np.isfinite(height).any():
         builder.add("height", time, height, "ele")
     north, east, climb = (np.full(time.size, np.nan) for _ in range(3))
-    for part in _pieces(time, np.array(track.piece)[keep]):
+    for part in _pieces(time, track.piece[keep]):
         north[part], east[part] = velocity_from_positions(
             time[part], latitude[part], longitude[part], height[part]
         )
@@ -289,9 +228,9 @@ def _speed_agrees(builder: RecordingBuilder, name: str, speed: Array, derived: A
     return False
 
 
-def _list(builder: RecordingBuilder, track: _Track, used: Array) -> None:
+def _list(builder: RecordingBuilder, track: Points, used: Array) -> None:
     rate = median_rate(used)
-    total = len(track.lat)
+    total = track.lat.size
     feeds = {
         source: ", ".join(
             channel
@@ -305,9 +244,9 @@ def _list(builder: RecordingBuilder, track: _Track, used: Array) -> None:
     timed = int(np.count_nonzero(np.isfinite(track.time)))
     if timed:
         builder.fields.append(RawField("time", timed, rate, "UTC", "", "time"))
-    for name, column in track.values.items():
+    for name, (rows, values) in track.values.items():
         last = name.rsplit("/", 1)[-1]
-        unit = _STANDARD[name][1] if name in _STANDARD else _EXTENSION_UNITS.get(last, "")
-        text = all(np.isnan(value) for value in column.values())
+        unit = STANDARD[name][1] if name in STANDARD else _EXTENSION_UNITS.get(last, "")
+        text = bool(np.isnan(values).all())
         note = "text" if text else _NAMES.get(last, "")
-        builder.fields.append(RawField(name, len(column), rate, unit, feeds[name], note))
+        builder.fields.append(RawField(name, rows.size, rate, unit, feeds[name], note))

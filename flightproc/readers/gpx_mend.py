@@ -1,42 +1,19 @@
 """Makes a damaged GPX text readable again, and says what that cost.
 
-gpxpy reads GPX; it refuses a whole file for one odd word in it. Here the text is decoded, rebuilt from its
-whole points where it is broken, and rid of values that gpxpy would refuse.
+A text in another encoding than UTF-8 is decoded, and one that is broken is rebuilt from its whole points. A
+sound file in UTF-8 never comes here.
 """
 
 from __future__ import annotations
 
-import math
 import re
-import xml.etree.ElementTree as ET
 from dataclasses import dataclass, field
 from xml.parsers import expat
 
-from gpxpy.gpx import GPXException
-from gpxpy.gpxfield import parse_time
-
 from ..errors import UnreadableLogError
 
-__all__ = ["Mended", "decode_xml", "local_name", "mend_text", "mend_values"]
+__all__ = ["Mended", "decode_xml", "is_plain", "mend_text"]
 
-_NUMBERS = frozenset(
-    (
-        "ele",
-        "magvar",
-        "geoidheight",
-        "hdop",
-        "vdop",
-        "pdop",
-        "ageofdgpsdata",
-        "sat",
-        "dgpsid",
-        "speed",
-        "course",
-    )
-)
-_WHOLE = frozenset(("sat", "dgpsid"))
-_FIXES = ("none", "2d", "3d", "dgps", "pps")
-_MOVING = ("speed", "course")
 _ENDED = ("no element found", "unclosed token", "unclosed CDATA section", "partial character")
 
 
@@ -56,15 +33,23 @@ class Mended:
     losses: list[tuple[str, str, str, int]] = field(default_factory=list)
 
 
-def local_name(tag: object) -> str:
-    """Return an element's name without its namespace; empty for comments.
+def is_plain(data: bytes) -> bool:
+    """Return whether an XML file may be parsed as it is: it claims to be UTF-8 and declares no entities.
 
     Examples
     --------
-    >>> local_name("{http://www.topografix.com/GPX/1/1}trkpt")
-    'trkpt'
+    >>> is_plain(b'<?xml version="1.0"?><gpx/>'), is_plain(b'<?xml version="1.0" encoding="latin-1"?><gpx/>')
+    (True, False)
     """
-    return tag.rsplit("}", 1)[-1] if isinstance(tag, str) else ""
+    declared = _DECLARED.match(data[:400])
+    return (
+        not data.startswith((b"\xff\xfe", b"\xfe\xff"))
+        and (declared is None or declared[1].lower() in (b"utf-8", b"utf8", b"us-ascii"))
+        and b"<!ENTITY" not in data
+    )
+
+
+_DECLARED = re.compile(rb"[^<]*<\?xml[^>]*encoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']")
 
 
 def decode_xml(data: bytes, where: str) -> Mended:
@@ -81,7 +66,7 @@ def decode_xml(data: bytes, where: str) -> Mended:
     elif data[:4] in (b"<\x00?\x00", b"\x00<\x00?"):
         text = data.decode("utf-16-le" if data[0] == 60 else "utf-16-be", errors="replace")
     else:
-        declared = re.match(rb"[^<]*<\?xml[^>]*encoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']", data[:400])
+        declared = _DECLARED.match(data[:400])
         name = declared[1].decode("ascii") if declared else "utf-8"
         if name.lower().replace("_", "-") in ("utf-16", "utf16", "utf-16le", "utf-16be"):
             name = "utf-8"  # these bytes are not UTF-16, whatever the file says
@@ -182,105 +167,3 @@ def mend_text(mended: Mended, where: str) -> Mended:
     if parts["trkpt"]:
         body += f"<{prefix}trk><{prefix}trkseg>{''.join(parts['trkpt'])}</{prefix}trkseg></{prefix}trk>"
     return Mended(opening + body + closing, [*mended.losses, loss])
-
-
-def mend_values(mended: Mended, where: str) -> Mended:
-    """Keep what a flight needs of a sound GPX, in a form that gpxpy does not refuse.
-
-    Tracks, routes and waypoints stay; descriptions go. Numbers that are none, times that are none, fix types
-    that the format does not know and points without a position go and are counted. In GPX 1.1 a speed or
-    course beside the elevation is moved into the point's extensions, where gpxpy keeps it.
-
-    Raises
-    ------
-    UnreadableLogError
-        If the root is not ``gpx``.
-    """
-    root = ET.fromstring(mended.text)
-    if local_name(root.tag) != "gpx":
-        raise UnreadableLogError(
-            "the root of this XML is not gpx", where=where, found=local_name(root.tag), allowed="gpx"
-        )
-    counts: dict[str, int] = {}
-    old = root.get("version", "1.0") == "1.0"
-    clean = ET.Element("gpx", {"version": "1.0" if old else "1.1"})
-    for branch in root:
-        name = local_name(branch.tag)
-        if name == "wpt":
-            _copy_point(branch, clean, old, counts)
-        elif name == "rte":
-            route = ET.SubElement(clean, "rte")
-            for point in branch:
-                if local_name(point.tag) == "rtept":
-                    _copy_point(point, route, old, counts)
-        elif name == "trk":
-            track = ET.SubElement(clean, "trk")
-            for segment in branch:
-                if local_name(segment.tag) != "trkseg":
-                    continue
-                copy = ET.SubElement(track, "trkseg")
-                for point in segment:
-                    if local_name(point.tag) == "trkpt":
-                        _copy_point(point, copy, old, counts)
-    losses = [
-        ("bad_value", "points", f"left out: {words} ({count} times)", count)
-        for words, count in sorted(counts.items())
-    ]
-    return Mended(ET.tostring(clean, encoding="unicode"), [*mended.losses, *losses])
-
-
-def _copy_point(point: ET.Element, parent: ET.Element, old: bool, counts: dict[str, int]) -> None:
-    """Copy one point with those of its parts that are needed and sound."""
-
-    def count(words: str) -> None:
-        counts[words] = counts.get(words, 0) + 1
-
-    lat, lon = point.get("lat"), point.get("lon")
-    tag = local_name(point.tag)
-    if not (_is_number(lat, 90.0) and _is_number(lon, 360.0)):
-        count(f"{tag} without a valid position")
-        return
-    copy = ET.SubElement(parent, tag, {"lat": str(lat), "lon": str(lon)})
-    beyond: list[ET.Element] = []
-    for child in point:
-        name, text = local_name(child.tag), (child.text or "").strip()
-        if name == "extensions":
-            beyond.extend(child)
-        elif not text:
-            continue
-        elif name in _NUMBERS:
-            if not _is_number(text, whole=name in _WHOLE):
-                count(f'{name} that is no number, such as "{text[:20]}"')
-            elif name in _MOVING and not old:
-                element = ET.Element(name)
-                element.text = text
-                beyond.append(element)
-            else:
-                ET.SubElement(copy, name).text = text
-        elif name == "fix":
-            if text in _FIXES:
-                ET.SubElement(copy, name).text = text
-            else:
-                count(f'fix "{text[:30]}", which the format does not know')
-        elif name == "time":
-            if _is_time(text):
-                ET.SubElement(copy, name).text = text
-            else:
-                count(f'time that is none, such as "{text[:30]}"')
-    if beyond:
-        ET.SubElement(copy, "extensions").extend(beyond)
-
-
-def _is_number(text: str | None, limit: float = float("inf"), *, whole: bool = False) -> bool:
-    try:
-        value = float(int(text or "")) if whole else float(text or "")
-    except (ValueError, OverflowError):
-        return False
-    return math.isfinite(value) and abs(value) <= limit
-
-
-def _is_time(text: str) -> bool:
-    try:
-        return parse_time(text) is not None
-    except (GPXException, ValueError):
-        return False

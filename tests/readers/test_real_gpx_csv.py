@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from flightproc.errors import UnknownFormatError
 from flightproc.readers import read_log
 
 pytestmark = [pytest.mark.reference, pytest.mark.needs_data]
@@ -104,15 +103,6 @@ def test_truncated_gpx_says_cut_and_what_was_lost(data_folder):
     damage = read_log(data_folder / "bad/ticofab_truncated.gpx").damage
     assert (damage[0].code, damage[0].lost) == ("cut", 1)
     assert damage[0].where == "line 58"
-
-
-@pytest.mark.parametrize(
-    "file",
-    ["tlog/ardusub_small.tlog"],
-)
-def test_formats_without_a_reader_are_named(file, data_folder):
-    with pytest.raises(UnknownFormatError, match="no reader yet"):
-        read_log(data_folder / file)
 
 
 # Tables ---------------------------------------------------------------------------------------------------
