@@ -32,6 +32,8 @@ _SAME_TIME = 2.0  # s, within which two clocks agree, radio latency included
 _OWN_CLOCK = 5.0  # s, within which a time counted from the vehicle's start must fall
 _ONE_LINK = 0.6  # share of frames lost above which sequence numbers tell nothing
 _SHOWN = 8
+_SENSORS = 8  # sensors of one message that are told apart
+_KINDS = 250  # kinds of message that are listed, and streams whose fields are read
 
 
 def sniff(head: bytes) -> bool:
@@ -189,13 +191,18 @@ class _Reading:
         """Fill the builder."""
         filling = Filling(self.builder, self.vehicle)
         fields: list[list[RawField]] = []
+        further: list[int] = []
         for (component, number), frames in self.groups.items():
-            if number in LAYOUTS:
+            if len(fields) >= _KINDS:
+                further.append(frames.size)
+            elif number in LAYOUTS:
                 for stream in self._streams(component, number, frames):
                     filling.feed(stream)
                     fields.append(filling.fields(stream))
             else:
                 fields.append([self._undecoded(component, number, frames)])
+        if further:
+            fields.append([_summed(f"{len(further)} further kinds of message", sum(further))])
         filling.rank()
         self._tell_times()
         self._tell_lost()
@@ -233,10 +240,13 @@ class _Reading:
         if field is not None:
             with np.errstate(invalid="ignore"):
                 instance = np.clip(np.nan_to_num(rows[field].astype(np.float64)), 0, 255).astype(np.int64)
-            parts = [
-                (f"{label}[{k}]" if k else label, np.flatnonzero(instance == k))
-                for k in np.unique(instance).tolist()
-            ]
+            sensors, counts = np.unique(instance, return_counts=True)
+            heard = np.sort(sensors[np.argsort(-counts, kind="stable")[:_SENSORS]])
+            if heard.size < sensors.size:
+                self.builder.note(
+                    f"{label} tells of {sensors.size} sensors: the {_SENSORS} heard most often are read"
+                )
+            parts = [(f"{label}[{k}]" if k else label, np.flatnonzero(instance == k)) for k in heard.tolist()]
         return [self._timed(name, component, number, frames[part], rows[part]) for name, part in parts]
 
     def _timed(
@@ -391,7 +401,13 @@ class _Reading:
         other = np.flatnonzero(self.frames.system != self.vehicle.system)
         key = self.frames.system[other].astype(np.int64) << 32 | self.frames.message[other]
         kinds, where, counts = np.unique(key, return_inverse=True, return_counts=True)
-        for i, (kind, count) in enumerate(zip(kinds.tolist(), counts.tolist(), strict=True)):
+        if kinds.size > _KINDS:
+            rest = int(counts[_KINDS:].sum())
+            self.builder.fields.append(
+                _summed(f"other systems: {kinds.size - _KINDS} further kinds of message", rest)
+            )
+        listed = zip(kinds[:_KINDS].tolist(), counts[:_KINDS].tolist(), strict=True)
+        for i, (kind, count) in enumerate(listed):
             number = kind & 0xFFFFFFFF
             stamps = np.sort(self.frames.stamp[other[where == i]]).astype(np.float64) * 1e-6
             self.builder.fields.append(
@@ -405,6 +421,10 @@ class _Reading:
 
 
 _BY_STAMP = "placed by its receive stamp"
+
+
+def _summed(name: str, samples: int) -> RawField:
+    return RawField(name, samples, float("nan"), note="not listed one by one")
 
 
 def _near(time: Array, arrival: Array) -> bool:

@@ -462,6 +462,24 @@ def test_engine_speeds_in_order_and_unused_slots(sender):
     assert any("4 engine or motor speeds" in note for note in recording.notes)
 
 
+def test_hostile_numbers_of_sensors_and_messages_stay_bounded(sender):
+    sender.heartbeat()
+    for k in range(600):
+        sender.send(291, "Q4i8fB", 1000 * sender.ms(0.01 * k), 100, 0, 0, 0, *[0.0] * 8, k % 200, t=0.01 * k)
+        sender.send(70_000 + k, "H", 7, t=0.01 * k, seed=1)
+        sender.send(70_000 + k, "H", 7, t=0.01 * k, seed=1, system=9)
+    recording = read(sender.data)
+    assert len(recording.channels["rpm"]) == 8
+    assert any("tells of 200 sensors: the 8 heard most often" in note for note in recording.notes)
+    assert len(recording.fields) < 1000
+    further = [f for f in recording.fields if "further kinds of message" in f.name]
+    assert len(further) == 2
+    listed = sum(f.samples for f in recording.fields if "message 7" in f.name) + sum(
+        f.samples for f in further
+    )
+    assert listed == 1200
+
+
 def test_positions_without_a_fix_are_missing(sender):
     sender.heartbeat()
     for k in range(10):
