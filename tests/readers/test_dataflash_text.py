@@ -36,7 +36,7 @@ def test_binary_and_text_agree(samples, tmp_path):
         for mine, other in zip(group, text.channels[name], strict=True):
             assert mine.source == other.source
             np.testing.assert_array_equal(mine.time, other.time)
-            # The binary log keeps single precision: a course of 90 deg is good to 4e-6 deg, 1e-6 m/s at 11 m/s.
+            # The binary log keeps single precision: a course of 90 deg is good to 1e-6 m/s at 11 m/s.
             np.testing.assert_allclose(mine.values, other.values, rtol=1e-6, atol=1e-6)
     assert [(f.name, f.unit, f.feeds) for f in binary.fields] == [
         (f.name, f.unit, f.feeds) for f in text.fields
