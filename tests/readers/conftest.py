@@ -86,8 +86,8 @@ class Flight:
     rpm: np.ndarray
 
 
-@pytest.fixture(scope="session")
-def flight() -> Flight:
+def make_flight() -> Flight:
+    """Return the flight that every sample holds."""
     time = np.arange(0, 20.0, 0.1)
     heading = 0.08 * time
     speed, radius = 11.0, 6_378_137.0
@@ -390,8 +390,19 @@ def as_tlog(flight: Flight) -> bytes:
 
 
 @pytest.fixture(scope="session")
+def flight() -> Flight:
+    """The flight that every sample holds."""
+    return make_flight()
+
+
+@pytest.fixture(scope="session")
 def samples(flight: Flight) -> dict[str, bytes]:
     """The flight in every format, by reader name."""
+    return make_samples(flight)
+
+
+def make_samples(flight: Flight) -> dict[str, bytes]:
+    """Return the flight in every format, by reader name."""
     return {
         "ULog": as_ulog(flight),
         "GPX": as_gpx(flight),
