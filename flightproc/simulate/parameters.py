@@ -109,6 +109,8 @@ class Parameters:
         Change of bias from switch-on to warm [rad/s], [m/s^2].
     vibration : float
         Amplitude of vibration at 8000 rpm along z [m/s^2]; half of it along x and y.
+    vibration_jitter : float
+        How far the phase of vibration wanders from one sample to the next [rad]; 0 leaves clean lines.
     attitude : str
         ``levelled`` (on the accelerometer), ``navigation`` or ``none``.
     imu_rate, attitude_rate, baro_rate, gps_rate, engine_rate : float
@@ -195,6 +197,7 @@ class Parameters:
     gyro_drift: float = 0.0006
     accelerometer_drift: float = 0.008
     vibration: float = 0.8
+    vibration_jitter: float = 1.3
     attitude: str = "levelled"
     imu_rate: float = 50.0
     attitude_rate: float = 10.0

@@ -241,7 +241,8 @@ def _vibration(
     """Return vibration of force and rates, shape (n, 3): firing and blade orders, aliased by the sampling.
 
     The phase wanders from sample to sample, as cycles differ, so that an order near a multiple of the
-    sampling rate does not come out as a slow error.
+    sampling rate does not come out as a slow error, and no line is left to find engine speed from; unless
+    ``vibration_jitter`` is 0.
     """
     count = time.size
     strength = np.where(rpm > 500.0, (rpm / 8000.0) ** 1.5, 0.0)
@@ -251,10 +252,10 @@ def _vibration(
     for order, share in ((1.0, 0.8), (2.0, 0.35), (blade, 0.5)):
         cycles = np.cumsum(order * rpm / 60.0) * step
         for axis, scale in enumerate((0.5, 0.5, 1.0)):
-            phase = np.cumsum(1.3 * generator.standard_normal(count))
+            phase = np.cumsum(parameters.vibration_jitter * generator.standard_normal(count))
             wave = share * strength * np.sin(2 * np.pi * cycles + phase)
             force[:, axis] += parameters.vibration * scale * wave
-            phase = np.cumsum(1.3 * generator.standard_normal(count))
+            phase = np.cumsum(parameters.vibration_jitter * generator.standard_normal(count))
             rates[:, axis] += (
                 0.03 * parameters.vibration * share * strength * np.sin(2 * np.pi * cycles + phase)
             )

@@ -29,7 +29,7 @@ _AXES = (
     "pitch_rate",
     "yaw_rate",
 )
-_SLOWEST = 40.0  # [Hz] of an inertial sensor below which lines are not looked for
+_SLOWEST = 80.0  # [Hz] of an inertial sensor below which the aliases are too many to tell apart
 _SAME = 0.005  # relative difference of rates within which axes belong together
 _QUIET = 0.4  # of the level at which the engine was heard at its quietest
 _QUIET_TIME = 3.0  # [s]
@@ -122,7 +122,7 @@ def vibration_waveforms(recording: Recording) -> list[Waveform]:
     Returns
     -------
     list of Waveform
-        Empty where the sensor is logged below 40 Hz or on no even clock.
+        Empty where the sensor is logged below 80 Hz or on no even clock.
     """
     found = []
     for channel in _AXES:
@@ -156,7 +156,7 @@ def quiet_stretches(track: RpmTrack) -> NDArray[np.bool_]:
     -------
     ndarray of bool, shape (n,)
         Where no line is followed for 3 s or more and the level is below 0.4 of the quietest tenth of what was
-        heard of the engine. None where less than 20 s of engine were heard.
+        heard of the engine, and no lines were refused. Nowhere where less than 20 s of engine were heard.
     """
     heard = np.isfinite(track.rpm)
     step = float(track.time[1] - track.time[0]) if track.time.size > 1 else 1.0
@@ -165,6 +165,8 @@ def quiet_stretches(track: RpmTrack) -> NDArray[np.bool_]:
     floor = _QUIET * float(np.nanquantile(track.level[heard], 0.1))
     with np.errstate(invalid="ignore"):
         quiet = ~heard & (track.level < floor)
+    for stretch in track.stretches:  # lines that were refused are no silence
+        quiet &= (track.time < stretch.start) | (track.time > stretch.end)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], quiet, [False]]).astype(int)))
     for first, end in zip(edges[::2], edges[1::2], strict=True):
         if (end - first) * step < _QUIET_TIME:

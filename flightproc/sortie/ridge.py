@@ -10,27 +10,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..readers.recording import Waveform
-from .spectrum import Spectra, line_evidence, window_length
+from .spectrum import Spectra, line_evidence, window_length, without_skirts
 
 __all__ = ["EngineOrders", "RpmTrack", "Stretch", "engine_orders", "track_rpm"]
 
 Array = NDArray[np.float64]
 
 _FRAME = 0.1  # [s] between frames
-_STEP = 20.0  # [1/min] between states
-_SLEW = 6000.0  # [1/min/s] at most
+_STEP = {False: 20.0, True: 10.0}  # [1/min] between states, for sound and for low rates
+_SLEW = {False: 6000.0, True: 2000.0}  # [1/min/s] at most
 _EASY = 400.0  # [1/min/s] a change of this rate costs one unit of log-likelihood a frame
 _SWITCH = 8.0  # cost of beginning or ending to hear the engine
 _NEUTRAL_LOW = {True: 3.0, False: 15.0}  # [Hz] below which swinging (IMU) or wind (sound) rule
 _ALIASED_BELOW = 400.0  # [Hz] sampling rate below which lines are looked for folded, too
 _LEAST = 30.0  # log-likelihood ratio of a stretch against noise
 _LEAST_RATE = 1.0  # the same per second
-_RIVAL = (12.0, 0.12)  # by how much the best branch must beat the next: in all, and as a part of its own
+_RIVAL = (12.0, 0.16)  # by how much the best branch must beat the next: in all, and as a part of its own
 _NEAR = 0.04  # relative distance in rpm within which a path is the same branch
 _CALM = 300.0  # [1/min/s] below which an engine is steady
 _CALM_TIME = 4.0  # [s] for which it must be, once in a stretch
 _LEAP = 1500.0  # [1/min/s] beyond which the branch is judged anew
 _PROPELLER = (15.0, 0.02)  # evidence for lines of the propeller: in all, and as a part of all
+_HIDDEN = -0.6  # evidence of an expected line that cannot be seen
 _COLLIDE = 2.0  # [1/window] between two lines that disturb each other
 _WORST = 0.006  # relative standard uncertainty beyond which a speed is not given
 _SMEAR = 0.05  # of the change within a window that is uncertain
@@ -175,9 +176,10 @@ def track_rpm(
     The path of highest log-likelihood ratio against noise is found by dynamic programming [1]_ over speed and
     "no engine". Evidence for a speed is the sum of :func:`~flightproc.sortie.spectrum.line_evidence` over the
     lines it would leave, each folded by the sampling rate, :math:`f_s`: a line at f is seen at
-    :math:`|f - f_s\,\mathrm{round}(f/f_s)|`. Lines that fall together count once. A change of speed costs one
-    unit per frame for each 400 rpm/s, less beyond, and more than 6000 rpm/s is impossible. Frames overlap, so
-    that their evidence is scaled to independent ones.
+    :math:`|f - f_s\,\mathrm{round}(f/f_s)|`. Lines that fall together count once, and at low rates a line
+    counts at its own frequency only, not over the width of the window's lobe. A change of speed costs one
+    unit per frame for each 400 rpm/s, less beyond, and more than 6000 rpm/s (2000 at low rates, whose long windows
+    could not follow) is impossible. Frames overlap, so that their evidence is scaled to independent ones.
 
     A stretch is refused where its evidence is below 30 or below 1 a second, where its speed is never steady
     for 4 s, as that of a voice, and where no line of a propeller goes with any of the stretches. Within a
@@ -201,12 +203,13 @@ def track_rpm(
     window = window_length(rate)
     spectra = [Spectra(w, times, window, _NEUTRAL_LOW[aliased]) for w in waveforms]
     orders = engine_orders(gear_ratio, blades, firing_per_rev, aliased=aliased)
-    speeds = np.asarray(np.arange(low, high + _STEP, _STEP), dtype=float)
+    speeds = np.asarray(np.arange(low, high + _STEP[aliased], _STEP[aliased]), dtype=float)
     evidence = _evidence(spectra, orders, speeds, window)
-    path = _viterbi(evidence)
+    step, span = _STEP[aliased], int(_SLEW[aliased] * _FRAME / _STEP[aliased])
+    path = _viterbi(evidence, step, span)
     heard = np.where(path >= 0, speeds[np.maximum(path, 0)], np.nan)
     propeller = _propeller_evidence(spectra, orders, heard, window)
-    stretches, voiced = _judge(evidence, path, speeds, times, window, propeller)
+    stretches, voiced = _judge(evidence, path, speeds, span, times, window, propeller)
     rpm = np.where(voiced, heard, np.nan)
     rpm, std = _refine(spectra, orders, rpm, heard, window)
     return RpmTrack(times, rpm, std, _level(spectra), tuple(stretches))
@@ -246,6 +249,7 @@ def _evidence(spectra: Sequence[Spectra], orders: EngineOrders, speeds: Array, w
         lobe = 1.5 * one.padded / one.length
         apart = np.abs(bins[:, None, :] - bins[None, :, :]) < lobe
         shared = np.maximum((apart & seen[None, :, :]).sum(axis=1), 1)
+        hidden = _HIDDEN * (expected[:, None] & ~seen).sum(axis=0)
         maps = []
         for kind in (True, False):
             used = seen & (expected == kind)[:, None]
@@ -255,24 +259,27 @@ def _evidence(spectra: Sequence[Spectra], orders: EngineOrders, speeds: Array, w
             maps.append((kind, csr_array(((1.0 / shared)[used], (rows, columns)), shape=shape).T.tocsr()))
         for frames in one.chunks():
             power = one.whitened(frames)
+            if one.rate < _ALIASED_BELOW:
+                power = without_skirts(power)
             for kind, weights in maps:
                 total[frames] += (weights @ line_evidence(power, expected=kind).T).T
+            # a line that hides at zero frequency is no line
+            total[frames] += np.where(one.good[frames, None], hidden, 0.0)
     # axes share noise, and frames overlap
     total *= np.float32(_FRAME / (0.5 * window) / np.sqrt(len(spectra)))
     return total
 
 
-def _cost(span: int) -> Array:
-    """Return the cost of moving by -span to span states in one frame."""
-    moved = np.abs(np.arange(-span, span + 1)) * _STEP / _FRAME
-    return np.asarray(np.minimum(moved / _EASY, 3.0 + moved / (10.0 * _EASY)), dtype=np.float32)
+def _cost(moved: Array) -> Array:
+    """Return the cost of moving in one frame [1/min]."""
+    rate = np.abs(moved) / _FRAME
+    return np.asarray(np.minimum(rate / _EASY, 3.0 + rate / (10.0 * _EASY)), dtype=float)
 
 
-def _viterbi(evidence: Array, *, forced: bool = False) -> NDArray[np.int64]:
+def _viterbi(evidence: Array, step: float, span: int, *, forced: bool = False) -> NDArray[np.int64]:
     """Return the best path: number of the state in each frame, -1 for no engine (unless forced)."""
     frames, states = evidence.shape
-    span = int(_SLEW * _FRAME / _STEP)
-    cost = _cost(span)
+    cost = _cost(np.arange(-span, span + 1) * step)
     back = np.zeros((frames, states), dtype=np.int16)
     entered = np.zeros(frames, dtype=np.int32)  # the state from which silence was entered, -1: it went on
     score = evidence[0].astype(np.float64) - (0.0 if forced else _SWITCH)
@@ -312,10 +319,9 @@ def _viterbi(evidence: Array, *, forced: bool = False) -> NDArray[np.int64]:
     return path
 
 
-def _worth(evidence: Array, path: NDArray[np.int64]) -> float:
+def _worth(evidence: Array, path: NDArray[np.int64], step: float) -> float:
     """Return the score of a path without silence."""
-    moves = np.abs(np.diff(path)) * _STEP / _FRAME
-    cost = np.minimum(moves / _EASY, 3.0 + moves / (10.0 * _EASY)).sum()
+    cost = _cost(np.diff(path) * step).sum()
     return float(evidence[np.arange(path.size), path].sum(dtype=np.float64) - cost)
 
 
@@ -356,13 +362,20 @@ def _calm(rpm: Array) -> float:
 
 
 def _judge(
-    evidence: Array, path: NDArray[np.int64], speeds: Array, times: Array, window: float, propeller: Array
+    evidence: Array,
+    path: NDArray[np.int64],
+    speeds: Array,
+    span: int,
+    times: Array,
+    window: float,
+    propeller: Array,
 ) -> tuple[list[Stretch], NDArray[np.bool_]]:
     """Decide stretch by stretch whether it is an engine, and hold by hold which branch."""
     voiced = np.zeros(path.size, dtype=bool)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], path >= 0, [False]]).astype(int)))
     bounds = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-    whole = [_worth(evidence[a:b], path[a:b]) for a, b in bounds]
+    step = float(speeds[1] - speeds[0])
+    whole = [_worth(evidence[a:b], path[a:b], step) for a, b in bounds]
     refusals = [_not_an_engine(speeds[path[a:b]], worth) for (a, b), worth in zip(bounds, whole, strict=True)]
     turned = max(
         (
@@ -385,7 +398,7 @@ def _judge(
             )  # fmt: skip
             continue
         for a, b in _holds(own):
-            part = _branch(evidence[first + a : first + b], path[first + a : first + b], speeds, window)
+            part = _branch(evidence[first + a : first + b], path[first + a : first + b], speeds, span, window)
             refused = part[3]
             # at its ends the window reaches into what is something else
             low = first + a + (trim if first + a > 0 else 0)
@@ -420,18 +433,19 @@ def _holds(rpm: Array) -> list[tuple[int, int]]:
 
 
 def _branch(
-    evidence: Array, path: NDArray[np.int64], speeds: Array, window: float
+    evidence: Array, path: NDArray[np.int64], speeds: Array, span: int, window: float
 ) -> tuple[float, float, float, str]:
     """Compare a path with the best one that stays away from it.
 
     Returns its evidence, that of the other, the other's median speed and why it is refused.
     """
     own = speeds[path]
-    worth = _worth(evidence, path)
+    step = float(speeds[1] - speeds[0])
+    worth = _worth(evidence, path, step)
     near = np.maximum(_NEAR * own, 60.0 * _COLLIDE / window)
     other = np.where(np.abs(speeds[None, :] - own[:, None]) < near[:, None], np.float32(-7.0), evidence)
-    rival_path = _viterbi(other, forced=True)
-    rival = _worth(other, rival_path)
+    rival_path = _viterbi(other, step, span, forced=True)
+    rival = _worth(other, rival_path, step)
     rival_rpm = float(np.median(speeds[rival_path]))
     refused = ""
     if worth - rival < max(_RIVAL[0], _RIVAL[1] * worth):

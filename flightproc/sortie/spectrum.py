@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..readers.recording import Series, Waveform
 
-__all__ = ["Spectra", "even_samples", "line_evidence", "window_length"]
+__all__ = ["Spectra", "even_samples", "line_evidence", "window_length", "without_skirts"]
 
 Array = NDArray[np.float64]
 
@@ -22,6 +22,7 @@ _BLOCK = 40.0  # [bins of the window] whose median is the noise level of a frame
 _MEDIAN = float(np.log(2.0))  # of an exponential distribution with mean 1
 _COVER = 0.7  # least share of a window that must hold samples
 _UNEVEN = 0.25  # largest scatter of stamps from one to the next, in sampling periods
+_ABOVE_SKIRT = 1.2  # by how much a line must stand out of the skirt of another
 _SPARSE = 20  # largest number of places a sample in a series that is mostly gaps
 
 
@@ -209,6 +210,29 @@ class Spectra:
         """Return where frequencies [Hz] appear in the spectrum, in bins, folded by the sampling rate."""
         folded = np.abs(frequency - self.rate * np.rint(frequency / self.rate))
         return np.asarray(folded / self.bin, dtype=np.float64)
+
+
+def without_skirts(power: Array) -> Array:
+    """Take for noise what is only the skirt of a stronger line nearby.
+
+    Parameters
+    ----------
+    power : ndarray, shape (frames, bins)
+        Whitened power, zero padded four times, Hann window.
+
+    Returns
+    -------
+    ndarray, shape (frames, bins)
+        Lines are left within a third of a bin of the window about their peaks; the rest of the main lobe is 1
+        at most, so that a line is evidence only for what lies at its own frequency.
+    """
+    skirt = np.zeros_like(power)
+    for shift in range(2, 2 * _PAD):
+        x = shift / _PAD
+        part = 0.5 if shift == _PAD else float(np.sinc(x) / (1.0 - x * x))
+        skirt[:, shift:] = np.maximum(skirt[:, shift:], power[:, :-shift] * part**2)
+        skirt[:, :-shift] = np.maximum(skirt[:, :-shift], power[:, shift:] * part**2)
+    return np.where(power > _ABOVE_SKIRT * skirt, power, np.minimum(power, 1.0))
 
 
 _GRID = np.linspace(0.0, 60.0, 1201)
