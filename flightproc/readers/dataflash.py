@@ -78,9 +78,11 @@ def read(
     walk = walk_records(content.data)
     tables = [_Table(content.data, message) for message in walk.messages]
     if all(table.form.name in ("FMT", "FMTU", "UNIT", "MULT") for table in tables):
+        reason = " beyond its definitions" if tables else ": no whole record was found"
+        if walk.strays:
+            reason = f" that can be read: {sum(walk.strays.values())} records have lost their definitions"
         raise UnreadableLogError(
-            "the DataFlash log holds no data"
-            + (" beyond its definitions" if tables else ": no whole record was found"),
+            f"the DataFlash log holds no data{reason}",
             where=content.path,
             hint="check that the logger was recording, or copy the file again",
         )

@@ -42,9 +42,10 @@ def sniff(head: bytes) -> bool:
     >>> sniff(line + b"FMT, 130, 19, RPM, Qff, TimeUS,rpm1,rpm2\n"), sniff(b"t,rpm\n0,2000\n")
     (True, False)
     """
-    if b"FMT," not in head.replace(b"\0", b""):
-        return False
-    return len(_DEFINITION.findall(decode_text(head)[0])) >= 2
+    if len(_DEFINITION.findall(head.decode("latin-1"))) >= 2:
+        return True
+    wide = b"F\0M\0T\0" in head or b"\0F\0M\0T" in head
+    return wide and len(_DEFINITION.findall(decode_text(head)[0])) >= 2
 
 
 def read(

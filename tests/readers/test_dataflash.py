@@ -214,6 +214,8 @@ def test_file_cut_within_a_record_and_filled_up(whole):
 def test_no_data(whole):
     with pytest.raises(UnreadableLogError, match="beyond its definitions"):
         read(whole[: 89 * 3])
+    with pytest.raises(UnreadableLogError, match="800 records have lost their definitions"):
+        read(whole[89 * 3 :])
     with pytest.raises(UnreadableLogError, match="no whole record"):
         read(b"\xa3\x95")
     with pytest.raises(UnreadableLogError, match="no whole record"):
