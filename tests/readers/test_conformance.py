@@ -238,9 +238,15 @@ def test_bytes_lost_or_put_in(reader_name, samples, data) -> None:
 
 
 @QUICK
-@given(start=st.sampled_from(["ULog", "GPX", "CSV"]), tail=st.binary(max_size=400))
+@given(start=st.sampled_from(["ULog", "GPX", "CSV", "IGC", "NMEA"]), tail=st.binary(max_size=400))
 def test_garbage_after_a_good_beginning(samples, start, tail) -> None:
-    head = {"ULog": samples["ULog"][:16], "GPX": b"<gpx>", "CSV": b"t,rpm\n0,1\n"}[start]
+    head = {
+        "ULog": samples["ULog"][:16],
+        "GPX": b"<gpx>",
+        "CSV": b"t,rpm\n0,1\n",
+        "IGC": samples["IGC"][:400],
+        "NMEA": samples["NMEA"][:100],
+    }[start]
     try:
         check(read_bytes(head + tail))
     except FlightprocError as error:
