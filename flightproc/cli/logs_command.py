@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from ..readers import Recording
     from ..readers.summary import SeriesSummary
+    from ..readers.together import Choice
 
 __all__ = ["command"]
 
@@ -20,9 +21,11 @@ _FEW_FIELDS = 60  # up to so many fields are listed without being asked
 
 
 def command(
-    files: Annotated[list[str], typer.Argument(help="Log files: ULog, GPX or CSV, told by their content.")],
+    files: Annotated[list[str], typer.Argument(help="Log files of any known format, told by their content.")],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
-    fields: Annotated[bool, typer.Option("--fields", help="List every raw field of every log.")] = False,
+    fields: Annotated[
+        bool, typer.Option("--fields", help="List every raw field, and all sources of a channel, best first.")
+    ] = False,
 ) -> None:
     """Print what logs hold: channels, rates, gaps, damage, and what a moment estimate still lacks."""
     from rich.console import Console
@@ -52,7 +55,7 @@ def command(
         import json
 
         typer.echo(json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False))
-    elif len(recordings) > 1:
+    elif recordings:
         _show_together(console, recordings)
     if failed:
         if not as_json and len(files) > 1:
@@ -136,8 +139,6 @@ def _show(console: Console, recording: Recording, all_fields: bool) -> None:
 
     from rich.text import Text
 
-    from ..readers.delimited import suggested_map
-
     start, end = recording.span
     lasts = "nothing placed in time" if start != start else _time_text(end - start)
     console.print()
@@ -154,15 +155,15 @@ def _show(console: Console, recording: Recording, all_fields: bool) -> None:
     if recording.channels:
         console.print()
         _show_channels(console, recording)
+        if all_fields:
+            _show_sources(console, recording)
+    for waveform in recording.waveforms:
+        rate = f"{waveform.rate:.0f} Hz" if waveform.rate < 1e4 else f"{waveform.rate / 1000:g} kHz"
+        console.print(Text(f"sound: {waveform.source}, {rate}, {_time_text(waveform.end - waveform.start)}"))
     _show_lacking(console, recording)
     _show_damage(console, recording)
     _show_list(console, "To confirm, and worth knowing", recording.notes, "cyan")
     _show_fields(console, recording, all_fields)
-    lines = suggested_map(recording)
-    if lines:
-        console.print(Text("\nFor the sheet, once you have checked it:", style="bold"))
-        for line in ("[logs.columns]", *lines):
-            console.print(Text(line), soft_wrap=True)
 
 
 def _show_channels(console: Console, recording: Recording) -> None:
@@ -212,7 +213,40 @@ def _show_channels(console: Console, recording: Recording) -> None:
             )
         console.print(rows)
     if any(len(group) > 1 for group in recording.channels.values()):
-        console.print(Text("+1: one more source of that channel; the best is shown.", style="dim"))
+        words = "+1: one more source of that channel; the best is shown, --fields shows all."
+        console.print(Text(words, style="dim"))
+
+
+def _show_sources(console: Console, recording: Recording) -> None:
+    """Print all sources of each channel that has several, best first."""
+    from rich.text import Text
+
+    from ..readers.summary import summarise
+
+    several = {name: group for name, group in recording.channels.items() if len(group) > 1}
+    if not several:
+        return
+    console.print(
+        Text("\nSources, best first; another is forced by [logs.sources] in the sheet", style="bold")
+    )
+    table = _table(
+        ("channel", {"no_wrap": True}),
+        ("", {"justify": "right", "no_wrap": True}),
+        ("source", {"overflow": "fold"}),
+        ("Hz", {"justify": "right", "no_wrap": True}),
+        ("missing", {"justify": "right", "no_wrap": True}),
+    )
+    for name, group in several.items():
+        for rank, series in enumerate(group, start=1):
+            numbers = summarise(series)
+            table.add_row(
+                Text(name if rank == 1 else ""),
+                str(rank),
+                Text(series.source + (", worked out" if series.derived else "")),
+                _rate_text(numbers.rate_hz),
+                _share_text(numbers.missing),
+            )
+    console.print(table)
 
 
 def _show_lacking(console: Console, recording: Recording) -> None:
@@ -293,22 +327,107 @@ def _show_fields(console: Console, recording: Recording, all_fields: bool) -> No
 
 
 def _show_together(console: Console, recordings: Sequence[Recording]) -> None:
+    """Print the best set of channels, what is missing, the clocks, and tables for the sortie sheet."""
+    from rich.text import Text
+
+    from ..readers.together import best_set, guess_roles, sheet_lines
+
+    roles = guess_roles(recordings)
+    if len(recordings) > 1:
+        console.print()
+        console.rule(Text("All logs together", style="bold"), align="left", characters="─")
+        choices = best_set(recordings, roles)
+        _show_needs(console, recordings, [choice.channel for choice in choices])
+        _show_best(console, recordings, choices)
+        _show_clocks(console, recordings, roles)
+    console.print(Text("\nFor sortie.toml, once you have checked it:", style="bold"))
+    for line in sheet_lines(recordings, roles):
+        console.print(Text(line), soft_wrap=True)
+
+
+def _show_needs(console: Console, recordings: Sequence[Recording], channels: Sequence[str]) -> None:
     from pathlib import Path
 
     from rich.text import Text
 
     from ..readers.summary import NEEDS
 
-    console.print()
-    console.rule(Text("All logs together", style="bold"), align="left", characters="─")
     table = _table(("for the moment", {"no_wrap": True}), ("", {"no_wrap": True}), ("in", {}))
     for need in NEEDS:
+        met = need.met_by(channels)
         holders = [Path(r.path).name for r in recordings if need.met_by(r.channels)]
-        style = "" if holders else ("yellow" if need.required else "dim")
+        sound = [Path(r.path).name for r in recordings if r.waveforms]
+        words = ", ".join(holders)
+        if met and not holders:
+            words = "several logs together"
+        elif not met and need.name == "engine speed" and sound:
+            words = f"{', '.join(sound)}: from the sound, where the engine is heard clearly"
+        elif not met and holders:
+            words = f"{words}, but not in the log of the unit's own sensor"
+        style = "" if met else ("yellow" if need.required else "dim")
         table.add_row(
             Text(need.name, style=style),
             Text("needed" if need.required else "helps", style=style),
-            Text(", ".join(holders) or "in none of them", style=style),
+            Text(words or f"in none of them: {need.how}", style=style),
+        )
+    console.print(table)
+
+
+def _show_best(console: Console, recordings: Sequence[Recording], choices: Sequence[Choice]) -> None:
+    """Print which log feeds what, channels of one source in one row."""
+    from pathlib import Path
+
+    from rich.text import Text
+
+    from ..readers.summary import summarise
+
+    if not choices:
+        return
+    console.print(Text("\nThe best set of channels", style="bold"))
+    table = _table(
+        ("channel", {"no_wrap": True}),
+        ("from", {"overflow": "fold"}),
+        ("source", {"overflow": "fold"}),
+        ("Hz", {"justify": "right", "no_wrap": True}),
+        ("gaps", {"no_wrap": True}),
+        ("more", {"justify": "right", "no_wrap": True}),
+    )
+    before = -1
+    for choice in choices:
+        numbers = summarise(choice.series)
+        name = Path(recordings[choice.log].path).name
+        table.add_row(
+            Text(choice.channel),
+            Text(name if choice.log != before else '"'),
+            Text(choice.series.source + (", worked out" if choice.series.derived else "")),
+            _rate_text(numbers.rate_hz),
+            Text(_gap_text(numbers), style="yellow" if numbers.gaps else ""),
+            f"+{choice.others}" if choice.others else "-",
+        )
+        before = choice.log
+    console.print(table)
+
+
+def _show_clocks(console: Console, recordings: Sequence[Recording], roles: Sequence[str]) -> None:
+    from pathlib import Path
+
+    from rich.text import Text
+
+    from ..readers.together import clocks
+
+    console.print(Text("\nClocks", style="bold"))
+    table = _table(
+        ("log", {"overflow": "fold"}), ("begins", {}), ("lasts", {"no_wrap": True}), ("how it is placed", {})
+    )
+    for clock in clocks(recordings, roles):
+        log = recordings[clock.log]
+        start, end = log.span
+        common = f", {_time_text(clock.common)} in common" if clock.common > 0 else ""
+        table.add_row(
+            Text(Path(log.path).name),
+            Text(_utc_text(log.start_utc + start if log.start_utc is not None and start == start else None)),
+            Text(_time_text(end - start) if start == start else "-"),
+            Text(clock.words + common),
         )
     console.print(table)
 

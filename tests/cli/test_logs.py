@@ -119,6 +119,80 @@ def test_no_file_is_a_usage_error(capsys):
     assert run(capsys)[0] == 2
 
 
+@pytest.fixture
+def sortie(tmp_path, monkeypatch):
+    """Four logs of one sortie: two files of one phone, a track with UTC, an engine monitor."""
+    monkeypatch.setenv("COLUMNS", "100")
+    rows = range(600)
+    phone = 1_777_629_610.0  # ten seconds after the track begins
+    texts = {
+        "Accelerometer.csv": "time,acc x [m/s^2],acc y [m/s^2],acc z [m/s^2]\n"
+        + "".join(f"{phone + i / 10:.1f},0.1,0.2,-9.8\n" for i in rows),
+        "Gyroscope.csv": "time,gyro x [rad/s],gyro y [rad/s],gyro z [rad/s]\n"
+        + "".join(f"{phone + i / 10:.1f},0.1,0.2,0.3\n" for i in rows),
+        "track.gpx": TRACK,
+        "engine.csv": ENGINE,
+    }
+    for name, text in texts.items():
+        (tmp_path / name).write_text(text)
+    return [str(tmp_path / name) for name in texts]
+
+
+def test_best_set_names_a_log_for_each_channel(sortie, capsys):
+    code, out, _ = run(capsys, *sortie)
+    assert code == 0
+    best = out[out.index("The best set") : out.index("Clocks")]
+    source: dict[str, str] = {}
+    log = ""
+    for line in best.splitlines()[2:]:
+        if line.strip():
+            channel, name = line.split()[:2]
+            log = name if name != '"' else log
+            source[channel] = log
+    assert source["specific_force_y"] == "Accelerometer.csv"
+    assert source["yaw_rate"] == "Gyroscope.csv"
+    assert source["rpm"] == "engine.csv"
+    assert source["velocity_north"] == source["height"] == "track.gpx"
+    assert "turn rate        needed  Gyroscope.csv" in out
+    assert "true airspeed    helps   in none of them: a pitot tube" in out
+
+
+def test_clocks_say_how_each_log_is_placed(sortie, capsys):
+    _, out, _ = run(capsys, *sortie)
+    rows = out[out.index("\nClocks") : out.index("For sortie.toml")]
+    assert "the time base" in next(line for line in rows.splitlines() if line.startswith("Accelerometer"))
+    assert "by UTC, 49.0 s in common" in next(r for r in rows.splitlines() if r.startswith("track"))
+    assert "same clock" in " ".join(rows.split())
+    assert "no common UTC" in " ".join(rows.split())
+
+
+def test_logs_tables_are_ready_for_the_sheet(sortie, capsys):
+    import tomllib
+
+    from flightproc.sheets import LogEntry
+
+    _, out, _ = run(capsys, *sortie)
+    logs = tomllib.loads(out[out.index("[[logs]]") :])["logs"]
+    entries = [LogEntry.model_validate(log) for log in logs]
+    assert [entry.role for entry in entries] == ["unit", "other", "gps", "engine"]
+    assert [entry.file for entry in entries] == [os.path.basename(path) for path in sortie]
+    assert len({entry.name for entry in entries}) == 4
+    assert entries[1].same_clock_as == "unit"
+    assert entries[0].columns["specific_force_z"].unit == "m/s^2"
+    assert out.count("# guessed") >= 4
+
+
+def test_fields_shows_every_source_of_a_channel(sortie, capsys, tmp_path):
+    track = tmp_path / "with speed.gpx"
+    extra = "<extensions><speed>11</speed><course>0</course></extensions></trkpt>"
+    track.write_text(TRACK.replace("</trkpt>", extra))
+    _, out, _ = run(capsys, "--fields", str(track))
+    lines = out[out.index("Sources, best first") :].splitlines()
+    k = next(i for i, line in enumerate(lines) if line.startswith("velocity_north"))
+    assert "extensions/speed and extensions/course" in lines[k]
+    assert lines[k + 1].split()[:3] == ["2", "trkpt.lat,", "worked"]
+
+
 @pytest.mark.needs_data
 @pytest.mark.parametrize("folder", ["ulog", "gpx", "csv"])
 def test_all_real_logs(folder, data_folder, capsys, monkeypatch):
