@@ -1,7 +1,7 @@
 """A long ULog, made on the spot, for the speed measurements; shares no code with the reader.
 
-Topics, fields and rates are those of a logger with its rates turned up: two fast sensor topics, some that feed
-channels, and many small ones that feed none, 47 in all.
+Topics, fields and rates are those of a logger with its rates turned up: two fast sensor topics, some that
+feed channels, and many small ones that feed none, 47 in all.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ _TOPICS = {
         20, "float baro_alt_meter;float baro_temp_celcius;float baro_pressure_pa;float rho"),
     "sensor_gps": (
         10, "uint64_t time_utc_usec;double latitude_deg;double longitude_deg;double altitude_msl_m;"
-        "float vel_m_s;float vel_n_m_s;float vel_e_m_s;float vel_d_m_s;float cog_rad;uint8_t fix_type;bool vel_ned_valid;"
-        "uint8_t[2] _padding0"),
+        "float vel_m_s;float vel_n_m_s;float vel_e_m_s;float vel_d_m_s;float cog_rad;uint8_t fix_type;"
+        "bool vel_ned_valid;uint8_t[2] _padding0"),
     "airspeed": (
         10, "float indicated_airspeed_m_s;float true_airspeed_m_s;float air_temperature_celsius;"
         "float confidence"),
