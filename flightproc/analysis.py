@@ -31,7 +31,7 @@ from .holds.search import find_holds
 from .moment.calibrate import Frame, Wing, make_priors
 from .moment.observe import Observations, observe_holds
 from .moment.solve import MomentSolution, solve_moments
-from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade
+from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade, polar_from_sheet
 from .quantity import Quantity
 from .readers import Recording, read_log
 from .results import Calibration, HoldResult, InputFile, Provenance, Results
@@ -127,7 +127,7 @@ def analyse_sheets(
 
     tell("setting it against rig and blade", 0.85)
     propulsion = Propulsion(aircraft.engine.gear_ratio, aircraft.propeller.diameter_m, aircraft.reaction_sign)
-    blade = _blade(aircraft, rig, warnings)
+    blade = _blade(sheets, rig)
     comparison = compare_with_rig(
         search.holds,
         observed,
@@ -310,10 +310,16 @@ def _compensation(aircraft: AircraftSheet, warnings: list[str]) -> Compensation 
     return Compensation(fitted.moment_N_m, std, fitted.at_rpm)
 
 
-def _blade(aircraft: AircraftSheet, rig: RigCurve | None, warnings: list[str]) -> CalibratedBlade | None:
+def _blade(sheets: Sheets, rig: RigCurve | None) -> CalibratedBlade | None:
     if rig is None:
         return None
-    return calibrate_blade(blade_from_sheet(aircraft), rig, gear_ratio=aircraft.engine.gear_ratio)
+    aircraft = sheets.aircraft
+    return calibrate_blade(
+        blade_from_sheet(aircraft),
+        rig,
+        gear_ratio=aircraft.engine.gear_ratio,
+        polar=polar_from_sheet(aircraft, sheets.sheet_files["aircraft"].parent),
+    )
 
 
 # ------------------------------------------------------------------------------------- stages to results

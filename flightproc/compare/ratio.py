@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..holds.model import Hold, HoldKind
 from ..moment.observe import Observations
 from ..moment.solve import MomentSolution
-from ..propeller.calibrate import CalibratedBlade, compare_blade
+from ..propeller import CalibratedBlade, compare_blade
 from ..quantity import Quantity
 from ..results import BladeAngles, ComparisonRow
 from ..rig.model import RigCurve

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from .blade import Blade, blade_from_sheet
-from .calibrate import (
-    BladeComparison,
-    CalibratedBlade,
-    alpha_at,
-    calibrate_blade,
-    compare_blade,
-    fit_blade,
-    geometric_alpha,
-)
+from .blade import Blade
+from .calibrate import CalibratedBlade, calibrate_blade, fit_blade, prior_blade
 from .elements import ElementSolution, solve_elements
+from .flight import BladeComparison, alpha_at, compare_blade, geometric_alpha
+from .inflow import FlightPoint, InflowEstimate, InflowPoint, infer_inflow
+from .library import library_polar
+from .measured import blade_from_few_stations
 from .polar import AnalyticPolar, LinearPolar, Polar, SectionFlow
+from .sheet import blade_from_sheet, polar_from_sheet
+from .table import TablePolar, read_polar_table
 
 __all__ = [
     "AnalyticPolar",
@@ -21,14 +19,24 @@ __all__ = [
     "BladeComparison",
     "CalibratedBlade",
     "ElementSolution",
+    "FlightPoint",
+    "InflowEstimate",
+    "InflowPoint",
     "LinearPolar",
     "Polar",
     "SectionFlow",
+    "TablePolar",
     "alpha_at",
+    "blade_from_few_stations",
     "blade_from_sheet",
     "calibrate_blade",
     "compare_blade",
     "fit_blade",
     "geometric_alpha",
+    "infer_inflow",
+    "library_polar",
+    "polar_from_sheet",
+    "prior_blade",
+    "read_polar_table",
     "solve_elements",
 ]

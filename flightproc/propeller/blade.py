@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import FlightprocError
 
-if TYPE_CHECKING:
-    from ..sheets import AircraftSheet
-
-__all__ = ["Blade", "blade_from_sheet"]
+__all__ = ["Blade", "chord_law", "element_edges"]
 
 _CHORD_LAW_RADIUS = (0.10, 0.20, 0.30, 0.40, 0.50, 0.60, 0.70, 0.75, 0.80, 0.90, 0.95, 1.00)
 _CHORD_LAW_CHORD = (0.70, 0.92, 1.10, 1.20, 1.22, 1.17, 1.06, 1.00, 0.92, 0.72, 0.56, 0.32)
@@ -44,8 +39,13 @@ class Blade:
         Whether twist (a helix) or chord (a law) is an assumption in place of a measurement.
     chord_std : float
         Relative standard uncertainty of the chord, common to all elements.
+    pitch_std : float
+        Standard uncertainty of the twist, common to all elements, with that of the section's zero-lift angle
+        [rad].
     hub_radius : float, optional
         Radius at which the blade begins [m], for the hub loss; None where it is to be left out.
+    twist_std : ndarray, shape (n_r,), optional
+        Standard uncertainty of the twist along the blade, where it was fitted to a few stations [rad].
     words : str
         Where the geometry comes from.
 
@@ -69,6 +69,8 @@ class Blade:
     chord_std: float = 0.02
     words: str = ""
     hub_radius: float | None = None
+    pitch_std: float = math.radians(2.0)
+    twist_std: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         shapes = {np.shape(x) for x in (self.radius, self.width, self.chord, self.twist)}
@@ -179,7 +181,7 @@ class Blade:
             )
         cls(diameter, blades, r, np.zeros_like(r), c, b)  # the checks of the table as it stands
         tip = 0.5 * diameter
-        edges = _edges(r[0], tip, elements)
+        edges = element_edges(r[0], tip, elements)
         middle = 0.5 * (edges[1:] + edges[:-1])
         held = np.clip(middle, r[0], r[-1])
         return cls(
@@ -235,10 +237,10 @@ class Blade:
         if not (math.isfinite(pitch) and pitch > 0.0):
             raise FlightprocError("the propeller pitch is not positive", where="blade", found=pitch)
         tip = 0.5 * diameter
-        edges = _edges(hub_ratio * tip, tip, elements)
+        edges = element_edges(hub_ratio * tip, tip, elements)
         middle = 0.5 * (edges[1:] + edges[:-1])
         reference = _CHORD_075_OVER_RADIUS * tip if chord_075 is None else chord_075
-        law = np.interp(middle / tip, _CHORD_LAW_RADIUS, _CHORD_LAW_CHORD)
+        law = chord_law(middle / tip)
         told = "chord at 0.75 R as given" if chord_075 is not None else "chord at 0.75 R assumed 0.11 R"
         return cls(
             diameter=float(diameter),
@@ -250,60 +252,19 @@ class Blade:
             twist_assumed=True,
             chord_assumed=True,
             chord_std=0.15 if chord_075 is None else 0.06,
+            pitch_std=math.radians(3.0),
             hub_radius=float(edges[0]),
             words=f"assumed helix of pitch {pitch:.3g} m and an assumed chord law; {told}",
         )
 
 
-def _edges(start: float, tip: float, elements: int) -> NDArray[np.float64]:
+def chord_law(radius_ratio: ArrayLike) -> NDArray[np.float64]:
+    """Return the assumed chord over that at 0.75 R: a wide blade, widest near half radius."""
+    law = np.interp(np.asarray(radius_ratio, dtype=float), _CHORD_LAW_RADIUS, _CHORD_LAW_CHORD)
+    return np.asarray(law, dtype=float)
+
+
+def element_edges(start: float, tip: float, elements: int) -> NDArray[np.float64]:
     """Return element edges, finer towards the tip."""
     angle = np.linspace(0.0, 0.5 * math.pi, elements + 1)
     return start + (tip - start) * (0.5 * np.sin(angle) + 0.5 * np.linspace(0.0, 1.0, elements + 1))
-
-
-def blade_from_sheet(aircraft: AircraftSheet, *, elements: int = 30) -> Blade:
-    """Make the blade an aircraft sheet describes.
-
-    Parameters
-    ----------
-    aircraft : AircraftSheet
-        Its ``propeller`` table gives stations, or a pitch.
-    elements : int
-        Number of elements.
-
-    Returns
-    -------
-    Blade
-        From the stations where there are any, else an assumed helix.
-
-    Raises
-    ------
-    FlightprocError
-        Where the sheet has neither stations nor pitch.
-    """
-    propeller = aircraft.propeller
-    stations: Sequence[object] = propeller.stations or ()
-    if stations:
-        rows = np.array([(s.r_m, s.chord_m, math.radians(s.beta_deg)) for s in propeller.stations or ()])
-        return Blade.from_table(
-            rows[:, 0],
-            rows[:, 1],
-            rows[:, 2],
-            diameter=propeller.diameter_m,
-            blades=propeller.blades,
-            elements=elements,
-            words=f"chord and twist from {len(rows)} stations of the aircraft sheet",
-        )
-    if propeller.pitch_m is None:
-        raise FlightprocError(
-            "the propeller has neither stations nor a pitch",
-            where="aircraft sheet, [propeller]",
-            hint="give pitch_m, or at least five [[propeller.stations]]",
-        )
-    return Blade.helical(
-        diameter=propeller.diameter_m,
-        pitch=propeller.pitch_m,
-        blades=propeller.blades,
-        chord_075=propeller.chord_075_m,
-        elements=elements,
-    )

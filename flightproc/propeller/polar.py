@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["AnalyticPolar", "LinearPolar", "Polar", "SectionFlow"]
+__all__ = ["AnalyticPolar", "LinearPolar", "Polar", "SectionFlow", "rotation_share", "smooth_step"]
 
 Array = NDArray[np.float64]
 
@@ -56,6 +56,16 @@ class Polar(Protocol):
         """
         ...
 
+    def scaled(self, drag: float | Array, max_lift: float | Array) -> Polar:
+        """Return the polar with its drag and its largest lift multiplied.
+
+        Parameters
+        ----------
+        drag, max_lift : float or ndarray, shape (n_op, 1)
+            Factors.
+        """
+        ...
+
 
 @dataclass(frozen=True)
 class LinearPolar:
@@ -69,16 +79,23 @@ class LinearPolar:
         Angle of zero lift [rad].
     drag : tuple of float
         cd = drag[0] + drag[1] cl + drag[2] cl^2.
+    drag_factor : float
+        Times the drag.
     """
 
     lift_slope: float = 2.0 * math.pi
     zero_lift: float = 0.0
     drag: tuple[float, float, float] = (0.01, 0.0, 0.0)
+    drag_factor: float | Array = 1.0
 
     def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
         """Return lift and drag coefficients; see `Polar.coefficients`."""
         cl = self.lift_slope * (alpha - self.zero_lift)
-        return cl, self.drag[0] + self.drag[1] * cl + self.drag[2] * cl * cl
+        return cl, self.drag_factor * (self.drag[0] + self.drag[1] * cl + self.drag[2] * cl * cl)
+
+    def scaled(self, drag: float | Array, max_lift: float | Array) -> LinearPolar:
+        """Return the polar with its drag multiplied; it has no largest lift."""
+        return replace(self, drag_factor=self.drag_factor * drag)
 
 
 @dataclass(frozen=True)
@@ -181,7 +198,7 @@ class AnalyticPolar:
         # The chord of the incidence circle, 2 sin(|a|/2), stands for |a|: it is cheap and rises over the
         # whole half turn, and differs from the angle by less than 2 % below 40 deg.
         incidence = np.sqrt(np.maximum(2.0 - 2.0 * incidence_cosine, 0.0))
-        separated = _smooth_step((incidence - limit / slope) / self.stall_width)
+        separated = smooth_step((incidence - limit / slope) / self.stall_width)
         plate_lift = self.broadside_drag * sine * cosine
         lift = limited + separated * (plate_lift - limited)
 
@@ -191,19 +208,42 @@ class AnalyticPolar:
         plate_drag = least + self.broadside_drag * sine * sine
         drag = attached + separated * (plate_drag - attached)
 
-        share = np.minimum(self.stall_delay * flow.chord_to_radius**2, 1.0)
-        taper = 1.0 - _smooth_step((incidence - _TAPER_START) / (_TAPER_END - _TAPER_START))
-        delay = np.where(incidence_sine > 0.0, share * taper, 0.0)
+        delay = rotation_share(self.stall_delay, flow, incidence_sine, incidence)
         gain = delay * (potential - lift)
         drag = drag + self.delay_drag * gain * sine / np.maximum(cosine, 0.1)
         return lift + gain, self.drag_factor * drag
+
+    def scaled(self, drag: float | Array, max_lift: float | Array) -> AnalyticPolar:
+        """Return the polar with its drag and its largest lift multiplied."""
+        return replace(self, drag_factor=self.drag_factor * drag, max_lift=self.max_lift * max_lift)
 
 
 _TAPER_START = 2.0 * math.sin(math.radians(15.0))  # 30 deg as a chord of the circle
 _TAPER_END = 2.0 * math.sin(math.radians(30.0))  # 60 deg
 
 
-def _smooth_step(x: Array) -> Array:
+def rotation_share(
+    stall_delay: float | Array, flow: SectionFlow, incidence_sine: Array, incidence: Array
+) -> Array:
+    """Return the share of the lift lost to stall that rotation gives back.
+
+    Parameters
+    ----------
+    stall_delay : float
+        Factor of (c/r)^2.
+    flow : SectionFlow
+        Local conditions.
+    incidence_sine : ndarray
+        Sine of the angle from zero lift.
+    incidence : ndarray
+        Size of that angle as the chord of its arc, 2 sin(|a| / 2).
+    """
+    share = np.minimum(stall_delay * flow.chord_to_radius**2, 1.0)
+    taper = 1.0 - smooth_step((incidence - _TAPER_START) / (_TAPER_END - _TAPER_START))
+    return np.where(incidence_sine > 0.0, share * taper, 0.0)
+
+
+def smooth_step(x: Array) -> Array:
     """Return the cubic that goes from 0 at 0 to 1 at 1, flat at both ends."""
     held = np.clip(x, 0.0, 1.0)
     return held * held * (3.0 - 2.0 * held)

@@ -130,19 +130,32 @@ class PropellerEntry(Sheet):
         Field(
             "table of the blade, hub to tip; in place of pitch_m",
             kind="tables",
-            words="five or more tables [[propeller.stations]]",
+            words="three or more tables [[propeller.stations]]; a smooth blade is fitted to up to five",
         ),
     ] = ()
 
-    @rule("pitch_m", "stations", words="either `pitch_m`, or at least five `stations`; not both")
+    section: Annotated[
+        str | None,
+        Field(
+            "section of the blade: a CSV table (alpha_deg, cl, cd and, at will, reynolds), or a name such as "
+            "naca4412, which needs the extra flightproc[polars]; left out, an assumed cambered section",
+            kind="text",
+            low=1,
+            high=200,
+            how="a wind-tunnel report or a section program; the file beside this sheet",
+            example="section.csv",
+        ),
+    ] = None
+
+    @rule("pitch_m", "stations", words="either `pitch_m`, or at least three `stations`; not both")
     def _check_blade(self: Any) -> Iterator[Finding]:
         count = len(self.stations)
         if self.pitch_m is None and not count:
             yield "pitch_m", "pitch_m (0.05 to 4 m), or a table of [[propeller.stations]]"
         elif self.pitch_m is not None and count:
             yield "pitch_m", "either pitch_m or [[propeller.stations]], not both"
-        elif 0 < count < 5:
-            yield "stations", f"at least 5 stations from hub to tip; there are {count}"
+        elif 0 < count < 3:
+            yield "stations", f"at least 3 stations from hub to tip; there are {count}"
 
     @rule("chord_075_m", "stations", words="`chord_075_m` goes with `pitch_m` only")
     def _check_chord(self: Any) -> Iterator[Finding]:

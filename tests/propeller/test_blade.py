@@ -82,10 +82,14 @@ def test_from_sheet():
         {"r_m": r, "chord_m": c, "beta_deg": math.degrees(b)}
         for r, c, b in zip(RADIUS, CHORD, TWIST, strict=True)
     ]
-    stations = blade_from_sheet(aircraft(stations=rows))
-    assert not stations.twist_assumed
-    np.testing.assert_allclose(stations.twist, table().twist, rtol=1e-12)
-    assert "5 stations" in stations.words
+    fitted = blade_from_sheet(aircraft(stations=rows))  # five stations: taken by hand, fitted smoothly
+    assert not fitted.twist_assumed
+    assert "5 measured stations" in fitted.words
+    middle = {"r_m": 0.42, "chord_m": 0.1, "beta_deg": 12.0}
+    more = sorted([*rows, middle], key=lambda row: row["r_m"])
+    stations = blade_from_sheet(aircraft(stations=more))
+    assert "6 stations" in stations.words
+    assert stations.twist_at(0.42 / stations.tip_radius) == pytest.approx(math.radians(12.0), abs=0.01)
 
 
 @pytest.mark.parametrize(
