@@ -111,7 +111,8 @@ class _Table:
         raw = self._columns.get(name)
         if raw is None:
             return np.full(self.places.size if rows is None else rows.size, np.nan)
-        values = (raw if rows is None else raw[rows]).astype(np.float64)
+        with np.errstate(invalid="ignore"):  # damage may look like a signalling NaN
+            values = (raw if rows is None else raw[rows]).astype(np.float64)
         code = self._codes[name]
         if code in SCALES:
             values /= SCALES[code]  # dividing gives the nearest number, multiplying by 0.01 does not

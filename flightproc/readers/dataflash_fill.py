@@ -25,6 +25,7 @@ _TOLERANCE = 10.0  # s, how far a stamp may lie from its neighbours in the file
 _TIMES = {"TimeUS": 1e-6, "TimeMS": 1e-3}
 _PAUSE = 600.0  # s, pause after which one or two last records are still believed
 _DAY = 86_400.0
+_RARE = 0.01  # share of the records of the busiest sensor below which another is taken for damage
 _WHOLE = frozenset("bBhHiIqQ")
 _INSTANCE = ("I", "Instance", "IMU", "C", "Id", "IDX")
 _FIRST_UTC = 946_684_800.0  # 2000-01-01
@@ -196,23 +197,26 @@ class _Filling:
         name = table.form.name
         column = self._instance_column(table.form)
         numbers = table.column(column) if column else np.zeros(0)
-        if not column or not np.isfinite(numbers).any():
+        known = np.abs(numbers) < 256  # an instance is one byte
+        if not column or not known.any():
             self._add_part(_Part(table, 0, None, time, name))
             return
-        known = np.isfinite(numbers)
         whole = (numbers if known.all() else numbers[known]).astype(np.int64)
         low = int(whole.min())
         if low == whole.max() and known.all():
             self._add_part(_Part(table, low, None, time, f"{name}:{low}" if low else name))
             return
-        counts = np.bincount(np.minimum(whole - low, 255))  # an instance is one byte
+        counts = np.bincount(whole - low)
         values = np.flatnonzero(counts) + low
         counts = counts[values - low]
-        rare = (counts < 0.01 * numbers.size) & (counts < 3)
+        rare = counts < max(_RARE * counts.max(), min(3.0, 0.1 * counts.max()))
         lost = int(counts[rare].sum()) + int(np.count_nonzero(~known))
         if lost:
             self.builder.tell(
-                "bad_value", name, f"{lost} records left out: their instance number occurs nowhere else", lost
+                "bad_value",
+                name,
+                f"{lost} records left out: their instance number hardly occurs elsewhere",
+                lost,
             )
         for value in values[~rare].tolist():
             rows = np.flatnonzero(numbers == value)

@@ -162,6 +162,7 @@ class _Walker:
     def _read_formats(self) -> None:
         """Read every FMT record in the file, so that one that comes late serves earlier records too."""
         places = self.marks[(self.ids == FMT_ID) & (self.marks + FMT_LENGTH <= self.end)]
+        places = places[(self.raw[places + 4] > 3) & ((self.raw[places + 5] | 32) - 97 < 26)]
         seen: dict[bytes, Format | None] = {}
         for place in places.tolist():
             record = self.data[place : place + FMT_LENGTH]
@@ -216,13 +217,16 @@ class _Walker:
         return float(np.mean((self.raw[ends] == MARK[0]) & (self.raw[ends + 1] == MARK[1])))
 
     def _lengths(self) -> NDArray[np.int64]:
-        """Return for each mark how long its record is; 0 where its id is not defined."""
+        """Return for each mark how long its record is; let go of those whose length cannot be told."""
         table = np.zeros(256, dtype=np.int64)
         for number, known in self.forms.items():
             table[number] = known[0][1].length
-        counts = np.bincount(self.ids, minlength=256)
-        for number in np.flatnonzero((counts >= 3) & (table == 0)).tolist():
+        present = np.bincount(self.ids, minlength=256)
+        for number in np.flatnonzero((present >= 3) & (table == 0)).tolist():
             table[number] = self._usual_length(number)
+        if np.any((table == 0) & (present > 0)):
+            told = table[self.ids] > 0
+            self.marks, self.ids = self.marks[told], self.ids[told]
         lengths = table[self.ids]
         for number, known in self.forms.items():
             if len({form.length for _, form in known}) > 1:
@@ -236,7 +240,7 @@ class _Walker:
         at = np.flatnonzero(self.ids == number)[:_EVIDENCE]
         at = at[at + 1 < self.marks.size]
         steps = self.marks[at + 1] - self.marks[at]
-        steps = steps[steps < 256]
+        steps = steps[(steps > 3) & (steps < 256)]
         if steps.size < 3:
             return 0
         tally = np.bincount(steps)
@@ -270,9 +274,7 @@ class _Walker:
             j = int(credible[k]) if k < credible.size else size
             place = int(marks[j]) if j < size else self.end
             start, stop = int(marks[b]), int(ends[b])
-            if lengths[b] == 0:  # an id that is not defined, and too rare to tell how long its records are
-                self._lose(start, place)
-            elif stop <= place and self._ends_well(stop, place):
+            if stop <= place and self._ends_well(stop, place):
                 keep[b] = True
                 self._lose(stop, place)
             else:
@@ -287,8 +289,8 @@ class _Walker:
         """
         marks, size = self.marks, self.marks.size
         following = np.append(marks[1:], self.end)
-        link = np.where((ends == following) & (lengths > 0), np.arange(1, size + 1), -1)
-        rest = np.flatnonzero((link < 0) & (lengths > 0) & (ends <= self.end))
+        link = np.where(ends == following, np.arange(1, size + 1), -1)
+        rest = np.flatnonzero((link < 0) & (ends <= self.end))
         hit = np.searchsorted(marks, ends[rest])
         exact = np.append(marks, self.end)[hit] == ends[rest]
         link[rest[exact]] = hit[exact]
