@@ -66,9 +66,13 @@ def sound_of(
             / k
         )
     airspeed = np.interp(unit, grid, c["airspeed"], left=0.0, right=0.0)
-    noise = generator.standard_normal(own.size)
-    wind = np.convolve(noise, np.ones(9) / 9.0, mode="same")  # nulls at multiples of rate / 9
-    out += 0.6 * (airspeed / 10.0) ** 2 * wind + 0.05 * generator.standard_normal(own.size)
+    # of one density per hertz, whatever the rate
+    noise = np.sqrt(rate / 8000.0) * generator.standard_normal(own.size)
+    size = max(1, round(rate / 900.0))
+    wind = np.convolve(noise, np.ones(size) / size, mode="same")
+    out += 0.6 * (airspeed / 10.0) ** 2 * wind + 0.05 * np.sqrt(rate / 8000.0) * generator.standard_normal(
+        own.size
+    )
     return np.asarray(0.8 * out / max(float(np.max(np.abs(out))), 1e-9), dtype=np.float64)
 
 

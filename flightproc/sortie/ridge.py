@@ -25,11 +25,13 @@ _NEUTRAL_LOW = {True: 3.0, False: 15.0}  # [Hz] below which swinging (IMU) or wi
 _ALIASED_BELOW = 400.0  # [Hz] sampling rate below which lines are looked for folded, too
 _LEAST = 30.0  # log-likelihood ratio of a stretch against noise
 _LEAST_RATE = 1.0  # the same per second
-_RIVAL = (12.0, 0.16)  # by how much the best branch must beat the next: in all, and as a part of its own
+_RIVAL = 12.0  # by how much the evidence of the best branch must beat the next
+_RIVAL_PART = {False: 0.12, True: 0.16}  # the same as a part of its own
 _NEAR = 0.04  # relative distance in rpm within which a path is the same branch
 _CALM = 300.0  # [1/min/s] below which an engine is steady
 _CALM_TIME = 4.0  # [s] for which it must be, once in a stretch
 _LEAP = 1500.0  # [1/min/s] beyond which the branch is judged anew
+_PIECE = 1.0  # [s] of a part between such changes below which it is nothing
 _PROPELLER = (15.0, 0.02)  # evidence for lines of the propeller: in all, and as a part of all
 _HIDDEN = -0.6  # evidence of an expected line that cannot be seen
 _COLLIDE = 2.0  # [1/window] between two lines that disturb each other
@@ -178,8 +180,9 @@ def track_rpm(
     lines it would leave, each folded by the sampling rate, :math:`f_s`: a line at f is seen at
     :math:`|f - f_s\,\mathrm{round}(f/f_s)|`. Lines that fall together count once, and at low rates a line
     counts at its own frequency only, not over the width of the window's lobe. A change of speed costs one
-    unit per frame for each 400 rpm/s, less beyond, and more than 6000 rpm/s (2000 at low rates, whose long windows
-    could not follow) is impossible. Frames overlap, so that their evidence is scaled to independent ones.
+    unit per frame for each 400 rpm/s, less beyond, and more than 6000 rpm/s (2000 at low rates, whose long
+    windows could not follow) is impossible. Frames overlap, so that their evidence is scaled to independent
+    ones.
 
     A stretch is refused where its evidence is below 30 or below 1 a second, where its speed is never steady
     for 4 s, as that of a voice, and where no line of a propeller goes with any of the stretches. Within a
@@ -243,7 +246,12 @@ def _evidence(spectra: Sequence[Spectra], orders: EngineOrders, speeds: Array, w
 
     total = np.zeros((spectra[0].good.size, speeds.size), dtype=np.float32)
     expected = np.zeros(len(orders.firing) + len(orders.propeller), dtype=bool)
-    expected[[0, len(orders.firing)] if orders.propeller else [0]] = True
+    # an engine always fires; its propeller may stand still at idle, and then a row of firing lines must not
+    # pass for one of blade lines. At low rates little else tells aliases apart than the first line of both.
+    expected[:2] = True
+    if spectra[0].rate < _ALIASED_BELOW:
+        expected[1] = False
+        expected[len(orders.firing) : len(orders.firing) + 1] = True
     for one in spectra:
         bins, seen = _lines(one, orders, speeds)
         lobe = 1.5 * one.padded / one.length
@@ -279,7 +287,7 @@ def _cost(moved: Array) -> Array:
 def _viterbi(evidence: Array, step: float, span: int, *, forced: bool = False) -> NDArray[np.int64]:
     """Return the best path: number of the state in each frame, -1 for no engine (unless forced)."""
     frames, states = evidence.shape
-    cost = _cost(np.arange(-span, span + 1) * step)
+    cost = _cost(np.asarray(np.arange(-span, span + 1) * step, dtype=float))
     back = np.zeros((frames, states), dtype=np.int16)
     entered = np.zeros(frames, dtype=np.int32)  # the state from which silence was entered, -1: it went on
     score = evidence[0].astype(np.float64) - (0.0 if forced else _SWITCH)
@@ -329,7 +337,7 @@ def _propeller_evidence(spectra: Sequence[Spectra], orders: EngineOrders, rpm: A
     """Return evidence for lines of the propeller apart from the firing's, in each frame; NaN without any."""
     firing, propeller = np.array(orders.firing), np.array(orders.propeller)
     out = np.zeros(rpm.size)
-    if not propeller.size:
+    if not np.any(propeller < firing[-1]):  # blades pass as the engine fires: nothing tells them apart
         return np.full(rpm.size, np.nan)
     for one in spectra:
         for frames in one.chunks():
@@ -398,6 +406,8 @@ def _judge(
             )  # fmt: skip
             continue
         for a, b in _holds(own):
+            if b - a < _PIECE / _FRAME:
+                continue
             part = _branch(evidence[first + a : first + b], path[first + a : first + b], speeds, span, window)
             refused = part[3]
             # at its ends the window reaches into what is something else
@@ -447,8 +457,9 @@ def _branch(
     rival_path = _viterbi(other, step, span, forced=True)
     rival = _worth(other, rival_path, step)
     rival_rpm = float(np.median(speeds[rival_path]))
+    part = _RIVAL_PART[step == _STEP[True]]
     refused = ""
-    if worth - rival < max(_RIVAL[0], _RIVAL[1] * worth):
+    if worth - rival < max(_RIVAL, part * worth):
         refused = (
             f"{np.median(own):.0f} and {rival_rpm:.0f} rpm explain the lines about equally well "
             f"(log-likelihood {worth:.0f} and {rival:.0f})"
