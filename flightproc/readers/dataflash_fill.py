@@ -102,6 +102,7 @@ class _Filling:
         self.units = units
         self.parts: list[_Part] = []
         self.by_name: dict[str, list[_Part]] = {}
+        self.timed = False
 
     def run(self) -> None:
         """Do all of it."""
@@ -161,6 +162,7 @@ class _Filling:
             else:
                 times[id(table)] = table.column(clock[0]) * clock[1]
                 timed.append(table)
+        self.timed = bool(timed)
         if not timed:
             self.builder.tell("no_time", "messages", "no message has a time: nothing can be placed in time")
             return times
@@ -260,6 +262,9 @@ class _Filling:
             finite = np.isfinite(part.time)
             if not finite.any():
                 part.keep = finite
+                if self.timed and self._clock_of(part.table.form) is None:
+                    words = "has no time since switching on: it cannot be placed in time"
+                    self.builder.tell("no_time", part.label, words, part.time.size)
             elif finite.all():
                 part.keep = self.builder.clock(part.time, part.label)
             else:
@@ -397,13 +402,14 @@ class _Filling:
             return False
         times = part.kept_time[good]
         base = float(np.median(week[good]))
-        reference = gps_to_utc(base, float(np.median(ms[good])))
+        middle_ms = float(np.median(ms[good]))
+        reference = gps_to_utc(base, middle_ms)
         if not _FIRST_UTC < reference < _LAST_UTC:
             self.builder.note(
                 f"{part.label} counts week {base:g}, which cannot be a full GPS week: no UTC is taken from it"
             )
             return False
-        start = gps_to_utc(base, 0.0)
+        start = reference - middle_ms * 1e-3  # of the week, by the leap seconds of the flight
         offsets = (week[good] - base) * 604_800.0 + ms[good] * 1e-3 - times
         middle = float(np.median(offsets))
         spread = float(np.median(np.abs(offsets - middle)))

@@ -338,6 +338,15 @@ def test_messages_without_a_clock(logged, dataflash):
     assert [field.samples for field in recording.fields if field.name == "IMU.GyrX"] == [50]
 
 
+def test_one_message_without_a_clock_is_told(logged, dataflash, rates):
+    """The oldest GPS messages hold the time of week alone."""
+    rows = [(3, 1000 * i, 1700, 470_000_000, 80_000_000) for i in range(50)]
+    gps = logged(2, "GPS", "BIHLL", "Status,TimeMS,Week,Lat,Lng", rows)
+    recording = read(dataflash([gps, rates]))
+    assert "latitude" not in recording.channels
+    assert [(d.code, d.where, d.lost) for d in recording.damage] == [("no_time", "GPS", 50)]
+
+
 @pytest.mark.parametrize(
     ("week", "leap"), [(1042, 13), (1355, 13), (1356, 14), (1513, 15), (1930, 18), (2418, 18)]
 )
