@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +16,11 @@ from .recording import Damage, RawField, Recording, Series
 __all__ = ["RecordingBuilder", "increasing", "median_rate"]
 
 _USEFUL_SHARE = 0.1  # below this share of usable times a clock is not a clock
+_FAR = 86_400.0  # s, a step from which a few rows at either end may be strays
+_FAR_TIMES = 100.0  # how many times the span of all other rows that step must be
+_FEW = 0.01  # share of the rows that strays may be
+_FREEZING = (0.0, 273.15)  # K, what a temperature of 0 is in K and in degrees Celsius
+_NEVER_ZERO = ("pressure", "temperature", "true_airspeed", "indicated_airspeed")
 
 
 def increasing(time: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -64,12 +70,58 @@ def increasing(time: NDArray[np.float64]) -> NDArray[np.bool_]:
     return keep
 
 
+def _strays(time: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark the few rows at either end that lie absurdly far from all the others.
+
+    Parameters
+    ----------
+    time : ndarray, shape (n,)
+        Seconds, strictly increasing.
+
+    Examples
+    --------
+    >>> _strays(np.array([0.0, 1.0, 2.0, 3.0, 1e12])).tolist()
+    [False, False, False, False, True]
+    """
+    first, last = 0, time.size
+    few = max(1, int(_FEW * time.size))
+    while last - first > 3:
+        step = np.diff(time[first:last])
+        k = int(np.argmax(step))
+        before, after = k + 1, step.size - k
+        rest = time[first + k] - time[first] if before > after else time[last - 1] - time[first + k + 1]
+        if step[k] < _FAR or step[k] < _FAR_TIMES * rest or min(before, after) > few:
+            break
+        if before > after:
+            last = first + before
+        else:
+            first += before
+    out = np.ones(time.size, dtype=bool)
+    out[first:last] = False
+    return out
+
+
 def median_rate(time: NDArray[np.float64]) -> float:
     """Return the median rate [Hz] of stamps [s], NaN where there is none."""
     if time.size < 2:
         return float("nan")
     step = float(np.median(np.diff(time)))
     return 1.0 / step if step > 0 else float("nan")
+
+
+def _without(field: RawField, channel: str) -> RawField:
+    """Return a field that does not feed a channel any more."""
+    fed = field.feeds.split(", ")
+    if channel not in fed:
+        return field
+    return replace(field, feeds=", ".join(name for name in fed if name != channel), note="always 0")
+
+
+def _is_zero(channel: str, data: NDArray[np.float64]) -> bool:
+    """Return whether all values are 0 (of a temperature: 0 degrees), of which there is more than one."""
+    if data.size < 2 or not np.isin(data[0], _FREEZING if channel == "temperature" else (0.0,)):
+        return False
+    return bool(np.all(data == data[0]))
 
 
 class RecordingBuilder:
@@ -92,6 +144,7 @@ class RecordingBuilder:
         self.damage: list[Damage] = []
         self.notes: list[str] = []
         self._missing: dict[tuple[str, int, int], list[str]] = {}
+        self._zeros: list[Series] = []
 
     def tell(self, code: str, where: str, what: str, lost: int = -1) -> None:
         """Add one entry to the damage."""
@@ -109,6 +162,9 @@ class RecordingBuilder:
         place anything in time.
         """
         keep = increasing(time)
+        far = _strays(time[keep])
+        if far.any():
+            keep[np.flatnonzero(keep)[far]] = False
         kept, total = int(np.count_nonzero(keep)), time.size
         if total >= 2 and (kept < 2 or kept < _USEFUL_SHARE * total):
             timed = int(np.count_nonzero(np.isfinite(time)))
@@ -122,7 +178,15 @@ class RecordingBuilder:
             return np.zeros(total, dtype=bool)
         if kept < total:
             missing = int(np.count_nonzero(~np.isfinite(time)))
-            turned_down = total - kept - missing
+            turned_down = total - kept - missing - int(np.count_nonzero(far))
+            if far.any():
+                count = int(np.count_nonzero(far))
+                self.tell(
+                    "bad_time",
+                    where,
+                    f"{count} of {total} rows left out: their time lies far from all others",
+                    count,
+                )
             if turned_down:
                 self.tell(
                     "bad_time",
@@ -165,6 +229,10 @@ class RecordingBuilder:
         """
         limits = CHANNELS[channel]
         data = np.asarray(values, dtype=np.float64)
+        zero = not derived and _is_zero(channel, data)
+        if zero and channel in _NEVER_ZERO:
+            self.tell("bad_value", source, f"declared but always 0: {channel} is not read from it", data.size)
+            return False
         missing = int(np.count_nonzero(np.isnan(data)))
         with np.errstate(invalid="ignore"):
             outside = ~np.isnan(data) & ~((data >= limits.low) & (data <= limits.high))
@@ -187,6 +255,8 @@ class RecordingBuilder:
             group = (source.split(".")[0], missing, data.size)
             self._missing.setdefault(group, []).append(channel)
         series = Series(channel, np.asarray(time, dtype=np.float64), data, source, derived)
+        if zero:
+            self._zeros.append(series)
         self.channels.setdefault(channel, []).append(series)
         return True
 
@@ -205,8 +275,30 @@ class RecordingBuilder:
         times: Iterable[float] = (float(s.time[0]) for group in self.channels.values() for s in group)
         return min(times, default=None)
 
+    def _tell_zeros(self) -> None:
+        """Tell of fields that are 0 throughout, and rank them last."""
+        if not self._zeros:
+            return
+        dead = {(s.channel, s.source) for s in self._zeros}
+        places = [(c, s) for c, s in sorted(dead) if c in ("latitude", "longitude")]
+        if {c for c, _ in places} == {"latitude", "longitude"}:  # no fix: nobody flies at 0 N 0 E
+            for channel, source in places:
+                group = [s for s in self.channels[channel] if s.source != source]
+                self.channels[channel] = group
+                if not group:
+                    del self.channels[channel]
+                    self.fields = [_without(field, channel) for field in self.fields]
+                self.tell("bad_value", source, f"declared but always 0: {channel} is not read from it")
+                dead.discard((channel, source))
+        for group in self.channels.values():
+            group.sort(key=lambda s: (s.channel, s.source) in dead)
+        if dead:
+            listed = ", ".join(f"{source} ({channel})" for channel, source in sorted(dead))
+            self.note(f"declared but always 0: {listed}")
+
     def build(self) -> Recording:
         """Return the recording, channels in the order of the channel table."""
+        self._tell_zeros()
         channels = {name: tuple(self.channels[name]) for name in CHANNELS if name in self.channels}
         lacking = [
             Damage(

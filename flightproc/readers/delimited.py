@@ -80,13 +80,14 @@ def read(
     by_name = {column.name: column for column in table.columns}
     uses = find_columns(columns, table.columns, content.path) if columns else []
     timing = next((use for use in uses if use.channel == "time"), None) or guess_time(table.columns)
-    time = _read_time(builder, by_name, timing)
+    time, zero, dated = _read_time(builder, by_name, timing)
     doubts: dict[str, str] = {}
     if not columns:
         uses, doubts = guess_columns(table.columns, {timing.column} if timing else set())
     keep = np.zeros(time.size, dtype=bool)
     if timing and np.isfinite(time).any():
         keep = builder.clock(time, timing.column)
+        time = _from_first(builder, time, keep, zero, dated)
     fed: dict[str, str] = {}
     if timing and keep.any():
         for use in uses:
@@ -179,8 +180,30 @@ def suggested_map(recording: Recording) -> list[str]:
 # Time -----------------------------------------------------------------------------------------------------
 
 
-def _read_time(builder: RecordingBuilder, table: dict[str, Column], use: ColumnUse | None) -> Array:
-    """Return the time of every row on the recording's own clock [s] and set the builder's UTC."""
+def _from_first(
+    builder: RecordingBuilder, time: Array, keep: NDArray[np.bool_], zero: float | None, dated: bool
+) -> Array:
+    """Put time 0 where it belongs, now that the rows with a usable time are known; set the builder's UTC."""
+    if not keep.any():
+        return time
+    first = float(time[keep][0])
+    if dated:
+        if zero is not None:
+            builder.start_utc = zero + first
+        return np.round(time - first, 9)
+    if zero is not None and _EPOCH[0] < zero + first < _EPOCH[1]:
+        builder.start_utc = zero + first
+        return np.round(time - first, 9)
+    return np.round(time + (zero or 0.0), 9)
+
+
+def _read_time(
+    builder: RecordingBuilder, table: dict[str, Column], use: ColumnUse | None
+) -> tuple[Array, float | None, bool]:
+    """Return the time of every row [s] from some zero, where that lies [s], and whether it is a date.
+
+    The zero is that of a row in the middle, since the first one may be the one that is absurd.
+    """
     if use is None:
         builder.tell(
             "no_time",
@@ -188,7 +211,7 @@ def _read_time(builder: RecordingBuilder, table: dict[str, Column], use: ColumnU
             "no column is recognised as time: nothing can be placed in time; state it in the sheet as "
             'time = { column = "...", unit = "s" }',
         )
-        return np.empty(0)
+        return np.empty(0), None, False
     column = table[use.column]
     says_utc = "utc" in use.unit.casefold() or "utc" in column.name.casefold()
     if column.texts is not None:
@@ -196,23 +219,20 @@ def _read_time(builder: RecordingBuilder, table: dict[str, Column], use: ColumnU
     unit = find_unit(use.unit) if use.unit else None
     scale = TIME_UNITS.get(unit or "s", 1.0)
     if column.whole is not None:
-        zero = int(column.whole[0])
-        seconds = np.array([float(int(value) - zero) for value in column.whole]) * scale
-        first = zero * scale
-    else:
-        good = column.values[np.isfinite(column.values)]
-        first = float(good[0]) * scale if good.size else 0.0
-        zero_value = float(good[0]) if good.size else 0.0
-        seconds = (column.values - zero_value) * scale
-    first += use.offset * scale
-    if _EPOCH[0] < first < _EPOCH[1]:
-        builder.start_utc = first
-        return np.round(seconds, 9)
-    return np.round(seconds + first, 9)
+        middle = int(sorted(column.whole)[column.whole.size // 2])
+        seconds = np.array([float(int(value) - middle) for value in column.whole]) * scale
+        return seconds, middle * scale + use.offset * scale, False
+    good = np.sort(column.values[np.isfinite(column.values)])
+    centre = float(good[good.size // 2]) if good.size else 0.0
+    with np.errstate(over="ignore", invalid="ignore"):
+        seconds = (column.values - centre) * scale
+    return seconds, (centre + use.offset) * scale, False
 
 
-def _read_dates(builder: RecordingBuilder, column: Column, says_utc: bool, *, guessed: bool) -> Array:
-    """Return seconds from dates and times, or from times of day, as text."""
+def _read_dates(
+    builder: RecordingBuilder, column: Column, says_utc: bool, *, guessed: bool
+) -> tuple[Array, float | None, bool]:
+    """Return seconds from dates and times, or from times of day, as text; and their zero, as above."""
     assert column.texts is not None
     texts = [str(text) for text in column.texts]
     clocks = [_CLOCK.match(text) for text in texts]
@@ -228,12 +248,12 @@ def _read_dates(builder: RecordingBuilder, column: Column, says_utc: bool, *, gu
         steps = np.diff(seconds, prepend=seconds[0])
         seconds += _DAY * np.cumsum(np.where(steps < -_DAY / 2, 1.0, 0.0))  # past midnight
         builder.note(f'"{column.name}" holds times of day without a date: no UTC')
-        return np.round(seconds, 9)
+        return seconds, None, False
     parsed = pd.to_datetime(pd.Series(texts), errors="coerce", format="ISO8601", utc=True)
     good = parsed.notna().to_numpy(dtype=bool)
     if not good.any() and guessed:
         builder.tell("no_time", column.name, f'holds no time that can be read (such as "{texts[0][:40]}")')
-        return np.full(len(texts), np.nan)
+        return np.full(len(texts), np.nan), None, False
     if not good.any():
         raise UnreadableLogError(
             "this column is to be time, but holds no time that can be read",
@@ -241,14 +261,13 @@ def _read_dates(builder: RecordingBuilder, column: Column, says_utc: bool, *, gu
             found=texts[0][:40],
             allowed="numbers, dates as 2026-05-01T12:00:00Z, times of day as 12:00:00",
         )
-    origin = parsed[good].iloc[0]
-    seconds = (parsed - origin).dt.total_seconds().to_numpy(dtype=np.float64)
+    origin = parsed[good].iloc[int(np.count_nonzero(good)) // 2]
+    seconds: Array = (parsed - origin).dt.total_seconds().to_numpy(dtype=np.float64)
     zoned = bool(re.search(r"(?:Z|[+-]\d{2}:?\d{2})$", texts[int(np.flatnonzero(good)[0])]))
     if zoned or says_utc:
-        builder.start_utc = float(origin.timestamp())
-    else:
-        builder.note(
-            f'"{column.name}" holds dates without a time zone: no UTC is taken from them; if they are UTC, '
-            'state unit = "utc" for time in the sheet'
-        )
-    return np.round(seconds, 9)
+        return seconds, float(origin.timestamp()), True
+    builder.note(
+        f'"{column.name}" holds dates without a time zone: no UTC is taken from them; if they are UTC, '
+        'state unit = "utc" for time in the sheet'
+    )
+    return seconds, None, True

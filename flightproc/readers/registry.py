@@ -59,6 +59,8 @@ def _lookalike(head: bytes) -> str:
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     if head[1:7] == ulog.MAGIC[1:] or (head[:4] == ulog.MAGIC[:4] and head[:7] != ulog.MAGIC):
         return "it resembles a ULog whose first bytes are damaged; copy it from the logger again"
+    if ulog.MAGIC in head:
+        return f"a ULog begins at its byte {head.index(ulog.MAGIC)}: cut off what stands before that"
     if head[:2] == b"PK" or head[:2] == b"\x1f\x8b":
         return "it looks like a compressed archive; unpack it first"
     if head[8:12] == b".FIT":

@@ -5,9 +5,9 @@
 
 Long logs are made in a temporary folder. Each reading is a process of its own, library and reader in turn,
 and the medians count. Times are those of reading alone, without the start of Python and the imports; ours
-include the SHA-256 of the file and the search for its format. Memory is the growth of the process over what it held
-before it read, against the size of the file plus three times the bytes of the channels kept (arrays that are
-shared count once).
+include the SHA-256 of the file and the search for its format. Memory is the growth of the process over what
+it held before it read, against the size of the file plus three times the bytes of the channels kept (arrays
+that are shared count once).
 """
 
 from __future__ import annotations
