@@ -181,6 +181,7 @@ def _joined(ways: list[_Way]) -> tuple[_Way | None, list[str]]:
         best.found,
         offset=float(weights @ offsets / weights.sum()),
         std=float(weights.sum() ** -0.5),
+        correlation=max(way.found.correlation for way in kept),
     )
     return replace(best, words="; ".join(_way_words(w) for w in kept), found=joined), told
 
@@ -211,7 +212,7 @@ def align_log(
     wind : tuple of float, optional
         Wind (north, east) [m/s]: the turn rate is then that of the air track.
     finer : OffsetFound, optional
-        Offset by felt acceleration and change of velocity, which needs an alignment to start from; see
+        Offset by sideways acceleration and turn of the track, which needs an alignment to start from; see
         :func:`~flightproc.sortie.refine.refine_offset`.
 
     Returns
@@ -231,7 +232,9 @@ def align_log(
     warnings: list[str] = []
     ways, refused = _physical_ways(unit, other, wind)
     if finer is not None:
-        ways.append(_Way("acceleration", "felt acceleration and change of ground velocity", finer))
+        ways.append(
+            _Way("acceleration", "sideways acceleration of the unit and turn of the air track", finer)
+        )
     seen, told = _joined(ways)
     warnings += [f"{where}: {line}" for line in told]
     epoch = seen.found.epoch if seen else 0.0

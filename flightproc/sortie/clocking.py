@@ -158,7 +158,7 @@ def refine_all(
             continue
         finer = None
         if before.found is not None:
-            finer = _finer(velocity[:3], before.found, felt_by)
+            finer = _finer(velocity[:3], wind, before.found, felt_by)
         if finer is not None:  # from sortie time back to the unit's own clock
             finer = replace(finer, offset=finer.offset + start)
         after = align_log(entries[name], clocks[unit], clocks[name], start=start, wind=wind, finer=finer)
@@ -168,15 +168,18 @@ def refine_all(
     return _members(entries, groups, roots)
 
 
-def _finer(velocity: tuple[Array, Array, Array], found: OffsetFound, felt_by: FeltBy) -> OffsetFound | None:
+def _finer(
+    velocity: tuple[Array, Array, Array], wind: tuple[float, float], found: OffsetFound, felt_by: FeltBy
+) -> OffsetFound | None:
     time, north, east = velocity
     now = found
     for _ in range(_ROUNDS):
         try:
-            finer = refine_offset(felt_by(now.apply(time), north, east), time, north, east, now)
+            felt = felt_by(now.apply(time), north, east)
+            finer = refine_offset(felt, time, north - wind[0], east - wind[1], now)
         except ClockError:
             return None  # the coarser ways stand
-        moved = abs(finer.at(now.epoch) - now.offset)
+        moved = max(abs(finer.at(float(at)) - now.at(float(at))) for at in time[[0, -1]])
         now = finer
         if moved < _SETTLED:
             break

@@ -21,7 +21,7 @@ _RIVAL = 0.65  # a second peak higher than this part of the best one makes it am
 _WORST_STD = 0.7  # [s] beyond which an offset is not found but guessed
 _PARABOLA = 0.6  # [s] to either side of the peak
 _PARTS = 12
-_DRIFT_SPAN = 1200.0  # [s] of common time from which a drift is looked for
+_DRIFT_SPAN = 600.0  # [s] of common time from which a drift is looked for
 _DRIFT_SIGMAS = 5.0
 _DRIFT_SMALLEST = 0.3  # [s] over the common time
 

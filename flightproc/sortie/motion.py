@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .attitude import Attitude, aided_attitude, check_logged_bank, coordinated_bank, vertical_rate
 from .grid import running_mean
 from .mount import MountYaw, estimate_mount_yaw, levelling_angles, rotate, rotation_matrix
-from .strapdown import Strapdown, smooth_both_ways, strapdown_attitude
+from .strapdown import Strapdown, rates_of, smooth_both_ways, strapdown_attitude
 
 __all__ = ["Motion", "MountSheet", "resolve_motion"]
 
@@ -246,14 +246,7 @@ def _bias_from_flight(
     rates: Triple, strapdown: Strapdown, use: NDArray[np.bool_], rate: float
 ) -> tuple[Array, str]:
     """Return what the gyros have too much over the flight against the attitude that the velocities hold."""
-    bank, pitch = strapdown.bank, strapdown.pitch
-    turn = np.gradient(strapdown.heading) * rate
-    roll, nose = np.gradient(bank) * rate, np.gradient(pitch) * rate
-    expected = (
-        roll - turn * np.sin(pitch),
-        nose * np.cos(bank) + turn * np.sin(bank) * np.cos(pitch),
-        -nose * np.sin(bank) + turn * np.cos(bank) * np.cos(pitch),
-    )
+    expected = rates_of(strapdown.bank, strapdown.pitch, strapdown.heading, rate)
     excess = [x - e for x, e in zip(rates, expected, strict=True)]
     good = use & np.isfinite(sum(excess))
     if good.sum() < 60 * rate:

@@ -1,8 +1,10 @@
-"""Refine a clock offset: what the accelerometer felt against the change of ground velocity."""
+"""Refine a clock offset: sideways acceleration that the unit felt against the turning of its track."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +21,7 @@ _MEMORY = 8.0  # [s] slower accelerations are left out: attitude took them from 
 _LEAST_STEP = 0.45  # [s] between the velocities that are differenced
 _LONGEST_STEP = 3.0  # [s]
 _PARTS = 12
-_ROUNDS = 6
+_ROUNDS = 8
 _REACH = 1.5  # [s] from where the refinement starts
 _WEAKEST = 0.6
 _WORST_STD = 0.3  # [s]
@@ -30,19 +32,18 @@ _DRIFT_SMALLEST = 0.15  # [s] over the common time
 
 @dataclass(frozen=True)
 class Felt:
-    """Horizontal acceleration that a log's inertial sensor felt.
+    """Sideways acceleration that a log's inertial sensor felt.
 
     Attributes
     ----------
     time : ndarray, shape (n,)
         On that log's own clock [s], even.
-    north, east : ndarray, shape (n,)
-        Acceleration [m/s^2]; NaN in gaps.
+    sideways : ndarray, shape (n,)
+        Horizontal acceleration to the right of the nose [m/s^2]; NaN in gaps.
     """
 
     time: Array
-    north: Array
-    east: Array
+    sideways: Array
 
 
 def _integral(time: Array, values: Array) -> tuple[Array, Array]:
@@ -61,9 +62,9 @@ def refine_offset(
     Parameters
     ----------
     felt : Felt
-        Horizontal acceleration of the reference log.
+        Acceleration in the reference log.
     time, north, east : ndarray, shape (m,)
-        The other log's clock [s] and its ground velocity [m/s]; NaN in gaps.
+        The other log's clock [s] and its velocity through the air [m/s]; NaN in gaps.
     start : OffsetFound
         Where to begin, right within about a second.
     floor : float
@@ -80,16 +81,19 @@ def refine_offset(
 
     Notes
     -----
-    Between two fixes the velocity changes by the integral of the acceleration, whatever sideslip and gusts
-    do. Differences :math:`e = \Delta v/\Delta t - \overline a(o)` over more than 0.45 s are freed of what
-    varies slower than 8 s and regressed on :math:`\partial\overline a/\partial o`, until the offset
-    stands (Gauss and Newton). Uncertainty: jackknife over twelve parts of the common time, and the floor.
-    From 10 minutes on a drift is fitted, and kept above five standard uncertainties and 0.15 s.
+    Between two fixes the velocity turns by what the unit felt sideways, whatever sideslip and gusts do:
+    :math:`e = \mathbf n\cdot\Delta\mathbf v/\Delta t - \overline{a_y}(o)`, with the normal of the air track
+    :math:`\mathbf n`, over more than 0.45 s. Freed of what varies slower than 8 s, it is regressed on
+    :math:`\partial\overline{a_y}/\partial o`, until the offset stands (Gauss and Newton). Components to
+    north and east would not do: in a turn, a shift in time is the same as a turned heading. The change of
+    the satellites' side serves as instrument, so that the noise of neither shrinks the steps. Uncertainty:
+    jackknife over twelve parts of the common time, and the floor. From 10 minutes on a drift is fitted, and
+    kept above five standard uncertainties and 0.15 s.
     """
     good = np.isfinite(time) & np.isfinite(north) & np.isfinite(east)
     t, v = time[good], np.stack([north[good], east[good]], axis=-1)
     hint = "state clock_offset_s for this log in the sortie sheet"
-    what = "felt acceleration and change of velocity"
+    what = "sideways acceleration and turn of the track"
     if t.size < 60:
         raise ClockError(f"{what} hold too little to align the clocks", found=f"{t.size} fixes", hint=hint)
     stride = max(1, int(np.ceil(_LEAST_STEP / float(np.median(np.diff(t))) - 1e-6)))
@@ -97,40 +101,42 @@ def refine_offset(
     step = np.diff(t)
     usable = (step > 0) & (step < max(_LONGEST_STEP, 0.0))
     middle = 0.5 * (t[1:] + t[:-1])
-    gained = np.diff(v, axis=0) / np.maximum(step, 1e-3)[:, None]
-    series = (felt.north, felt.east)
-    sums = [_integral(felt.time, a) for a in series]
-    flat = [np.nan_to_num(a) for a in series]
+    pull = np.diff(v, axis=0) / np.maximum(step, 1e-3)[:, None]
+    ahead = v[1:] + v[:-1]
+    gained = (ahead[:, 0] * pull[:, 1] - ahead[:, 1] * pull[:, 0]) / np.maximum(np.hypot(*ahead.T), 1.0)
+    total, gaps = _integral(felt.time, felt.sideways)
+    flat = np.nan_to_num(felt.sideways)
     fix_rate = 1.0 / float(np.median(step))
 
     def rough(x: Array, weight: Array) -> Array:
         return x - np.nan_to_num(smooth_both_ways(x, weight, fix_rate, _MEMORY)[0])
 
-    def compare(clock: OffsetFound) -> tuple[Array, Array, Array, Array]:
+    def compare(clock: OffsetFound) -> _Compared:
         on = clock.apply(t)
         inside = usable & (on[:-1] > felt.time[0]) & (on[1:] < felt.time[-1])
-        for _, gaps in sums:
-            inside &= np.diff(np.interp(on, felt.time, gaps)) == 0
+        inside &= np.diff(np.interp(on, felt.time, gaps)) == 0
         weight = inside.astype(float)
-        mean = np.stack([np.diff(np.interp(on, felt.time, s)) for s, _ in sums], axis=-1) / step[:, None]
-        slope = np.stack([np.diff(np.interp(on, felt.time, a)) for a in flat], axis=-1) / step[:, None]
-        return inside, rough(gained, weight), rough(mean, weight), rough(slope, weight)
+        mean = np.diff(np.interp(on, felt.time, total)) / step
+        slope = np.diff(np.interp(on, felt.time, flat)) / step
+        seen = rough(gained, weight)
+        beside = np.convolve(~inside, [1, 1, 1], mode="same") == 0
+        tool = np.where(beside, np.gradient(seen, middle), 0.0)
+        return _Compared(inside, seen, rough(mean, weight), rough(slope, weight), tool)
 
-    found, moved = start, 0.0
-    for _ in range(_ROUNDS):
-        inside, seen, told, slope = compare(found)
-        if inside.sum() * step[inside].mean() < 60.0 if inside.any() else True:
-            raise ClockError(f"{what} share too little time", found=f"{int(inside.sum())} fixes", hint=hint)
-        change = float(np.sum((slope * (seen - told))[inside]) / np.sum(slope[inside] ** 2))
-        change = float(np.clip(change, -0.4, 0.4))
-        moved += change
-        found = OffsetFound(
-            found.offset + change, found.std, found.correlation, 0.0, found.overlap, found.drift, found.epoch
-        )
-        if abs(change) < 1e-3:
-            break
-    inside, seen, told, slope = compare(found)
-    correlation = float(np.corrcoef(seen[inside].ravel(), told[inside].ravel())[0, 1])
+    now, share = start, compare(start)
+    overlap = float(np.sum(step[share.inside]))
+    if overlap < 60.0:
+        raise ClockError(f"{what} share too little time", found=f"{overlap:.0f} s", hint=hint)
+    if overlap >= _DRIFT_SPAN:
+        now, spread = _settled(now, compare, middle, drifting=True)
+        reach = abs(now.drift) * overlap
+        if not (abs(now.drift) > _DRIFT_SIGMAS * spread[1] and reach > _DRIFT_SMALLEST):
+            now = replace(now, offset=now.at(now.epoch), drift=0.0)
+            now, spread = _settled(now, compare, middle, drifting=False)
+    else:
+        now, spread = _settled(replace(now, drift=0.0), compare, middle, drifting=False)
+    end = compare(now)
+    correlation = float(np.corrcoef(end.seen[end.inside], end.told[end.inside])[0, 1])
     if not correlation >= _WEAKEST:
         raise ClockError(
             f"{what} agree too weakly to refine the clocks",
@@ -138,37 +144,58 @@ def refine_offset(
             allowed=f"at least {_WEAKEST:.2f}",
             hint=hint,
         )
+    moved, std = now.offset - start.at(now.epoch), float(spread[0])
     if abs(moved) > _REACH:
         raise ClockError(f"{what} do not settle near the offset", found=f"{moved:+.1f} s away", hint=hint)
-    at, slope, rest = middle[inside], slope[inside], (seen - told)[inside]
-    epoch = float(np.average(at, weights=np.sum(slope**2, axis=-1)))
-    age = at - epoch
-    part = np.arange(at.size) * _PARTS // at.size
-    offset = found.offset + found.drift * (epoch - found.epoch)
-    normal = np.zeros((_PARTS, 2, 2))
-    right = np.zeros((_PARTS, 2))
-    for k in range(_PARTS):
-        own = part == k
-        design = np.stack([slope[own], slope[own] * age[own, None]], axis=-1).reshape(-1, 2)
-        normal[k], right[k] = design.T @ design, design.T @ rest[own].ravel()
-    overlap = float(np.ptp(at))
-    drift = 0.0
-    both = np.array(
-        [np.linalg.solve(normal.sum(0) - n, right.sum(0) - r) for n, r in zip(normal, right, strict=True)]
-    )
-    whole = np.linalg.solve(normal.sum(0), right.sum(0))
-    spread = np.sqrt((_PARTS - 1) / _PARTS * np.sum((both - both.mean(axis=0)) ** 2, axis=0))
-    rate = found.drift + float(whole[1])
-    significant = abs(rate) > _DRIFT_SIGMAS * spread[1] and abs(rate) * overlap > _DRIFT_SMALLEST
-    if overlap >= _DRIFT_SPAN and significant:
-        drift, offset, std = rate, offset + float(whole[0]), float(spread[0])
-    else:
-        first, single = right[:, 0], normal[:, 0, 0]
-        # with no drift left in, the residual holds what the start's drift took out
-        first = first + found.drift * normal[:, 0, 1]
-        alone = (first.sum() - first) / (single.sum() - single)
-        offset += float(first.sum() / single.sum())
-        std = float(np.sqrt((_PARTS - 1) / _PARTS * np.sum((alone - alone.mean()) ** 2)))
     if not std <= _WORST_STD:
         raise ClockError(f"{what} do not settle on one offset", found=f"a spread of {std:.2f} s", hint=hint)
-    return OffsetFound(offset, float(np.hypot(std, floor)), correlation, 0.0, overlap, drift, epoch)
+    return replace(now, std=float(np.hypot(std, floor)), correlation=correlation, rival=0.0, overlap=overlap)
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """Both sides of each pair of fixes at one offset."""
+
+    inside: NDArray[np.bool_]
+    seen: Array
+    told: Array
+    slope: Array  # of what the unit told, with the offset
+    tool: Array  # the same from what the satellites saw
+
+
+def _settled(
+    start: OffsetFound, compare: Callable[[OffsetFound], _Compared], middle: Array, *, drifting: bool
+) -> tuple[OffsetFound, Array]:
+    """Return the offset (and drift) at which nothing is left to gain, and the jackknife's uncertainty."""
+    now = start
+    for turn in range(_ROUNDS):
+        both = compare(now)
+        inside = both.inside
+        if inside.sum() < 40:
+            break
+        at = middle[inside]
+        epoch = float(np.average(at, weights=both.tool[inside] ** 2 + 1e-12))
+        now = replace(now, offset=now.at(epoch), epoch=epoch)
+        age = (at - epoch) / max(float(np.ptp(at)), 1.0)
+        columns = [np.ones(at.size), age] if drifting else [np.ones(at.size)]
+        design = np.stack([both.slope[inside] * c for c in columns], axis=-1)
+        tools = np.stack([both.tool[inside] * c for c in columns], axis=-1)
+        rest = (both.seen - both.told)[inside]
+        bounds = np.linspace(0, at.size, _PARTS + 1).astype(int)
+        parts = [slice(a, b) for a, b in pairwise(bounds)]
+        normal = np.stack([tools[p].T @ design[p] for p in parts])
+        right = np.stack([tools[p].T @ rest[p] for p in parts])
+        change = np.clip(np.linalg.solve(normal.sum(axis=0), right.sum(axis=0)), -0.4, 0.4)
+        without = np.stack(
+            [
+                np.linalg.solve(normal.sum(axis=0) - n, right.sum(axis=0) - r)
+                for n, r in zip(normal, right, strict=True)
+            ]
+        )
+        spread = np.sqrt((_PARTS - 1) / _PARTS * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
+        drift = float(change[1]) / max(float(np.ptp(at)), 1.0) if drifting else 0.0
+        now = replace(now, offset=now.offset + float(change[0]), drift=now.drift + drift)
+        if float(np.max(np.abs(change))) < 1e-3 or turn == _ROUNDS - 1:
+            spread[1:] /= max(float(np.ptp(at)), 1.0)
+            return now, spread
+    return now, np.full(2, np.inf)

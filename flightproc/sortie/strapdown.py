@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ..channels import GRAVITY
 
-__all__ = ["Strapdown", "integrate_rates", "smooth_both_ways", "strapdown_attitude"]
+__all__ = ["Strapdown", "integrate_rates", "rates_of", "smooth_both_ways", "strapdown_attitude"]
 
 Array = NDArray[np.float64]
 Triple = tuple[Array, Array, Array]
@@ -247,7 +247,8 @@ def strapdown_attitude(
     :math:`\boldsymbol\delta` is taken off. What the satellites tell is the acceleration of the unit itself:
     nothing is assumed about sideslip, swinging or coordinated turns. Heading is the gyros', turned over a
     minute so that the felt acceleration lies on that of the satellites; in straight flight, where there is
-    none, along the air track.
+    none, along the air track. All is done twice: the second time without the mean bias of the gyros that
+    the first attitude shows.
 
     References
     ----------
@@ -257,36 +258,18 @@ def strapdown_attitude(
     out = [np.full(n, np.nan) for _ in range(5)]
     whole = np.isfinite(sum(rates) + sum(forces) + sum(start))
     for part in _unbroken(whole, round(30 * rate)):
-        north, east = velocity[0][part], velocity[1][part]
-        known = np.isfinite(north) & np.isfinite(east) & np.isfinite(track[part])
-        weight = known.astype(float)
-        if weight.sum() < 20 * rate:
+        seen = _Seen.of(velocity[0][part], velocity[1][part], track[part], rate)
+        if seen is None:
             continue
-        index = np.arange(north.size)
-        gain = np.zeros((north.size, 2))
-        for k, speed in enumerate((north, east)):
-            gain[:, k] = np.gradient(np.interp(index, index[known], speed[known])) * rate
-        turned = np.cumsum(start[2][part]) / rate
-        angle = np.interp(index, index[known], np.unwrap(track[part][known]))
-        slow, share = smooth_both_ways(angle - turned, weight, rate, _HEADING_MEMORY)
-        heading = turned + slow
-        gyro = integrate_rates(tuple(x[part] for x in rates), rate)  # type: ignore[arg-type]
-        apart = _multiply(_of_angles(start[0][part], start[1][part], heading), _conjugate(gyro))
-        sign = np.sign(np.sum(apart[1:] * apart[:-1], axis=-1))
-        apart[1:] *= np.cumprod(np.where(sign == 0, 1.0, sign))[:, None]
-        smooth, _ = smooth_both_ways(apart, np.ones(north.size), rate, memory)
-        q = _multiply(smooth / np.linalg.norm(smooth, axis=-1, keepdims=True), gyro)
+        own = tuple(x[part] for x in rates)
         force = np.stack([x[part] for x in forces], axis=-1)
-        for _ in range(_ROUNDS):
-            felt = _turn(q, force)
-            down = np.maximum(-felt[:, 2], 0.3 * GRAVITY)
-            tilt = np.stack(
-                [(felt[:, 1] - gain[:, 1]) / down, -(felt[:, 0] - gain[:, 0]) / down, np.zeros(north.size)],
-                axis=-1,
-            )
-            error, share = smooth_both_ways(tilt, weight, rate, memory)
-            q = _multiply(_of_vector(-np.nan_to_num(error)), q)
-            q = _turn_to_north(q, force, gain, track[part], known, rate)
+        first = (start[0][part], start[1][part], start[2][part])
+        q, share = _held(own, force, first, seen, memory)  # type: ignore[arg-type]
+        bias = _bias(own, _angles(q), share > _LEAST_WEIGHT, rate)  # type: ignore[arg-type]
+        own = tuple(x - b for x, b in zip(own, bias, strict=True))
+        bank, pitch, heading = _angles(q)
+        first = (bank, pitch, np.gradient(np.unwrap(heading)) * rate)
+        q, share = _held(own, force, first, seen, memory)  # type: ignore[arg-type]
         felt = _turn(q, force)
         bank, pitch, heading = _angles(q)
         good = share > _LEAST_WEIGHT
@@ -295,3 +278,84 @@ def strapdown_attitude(
         ):
             target[part] = np.where(good, values, np.nan)
     return Strapdown(*out)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What the satellites tell over an unbroken stretch of the gyros."""
+
+    gain: Array  # acceleration north and east, shape (n, 2)
+    track: Array
+    known: NDArray[np.bool_]
+    rate: float
+
+    @classmethod
+    def of(cls, north: Array, east: Array, track: Array, rate: float) -> _Seen | None:
+        """Return it, or None where it is too little."""
+        known = np.isfinite(north) & np.isfinite(east) & np.isfinite(track)
+        if known.sum() < 20 * rate:
+            return None
+        index = np.arange(north.size)
+        gain = np.stack(
+            [np.gradient(np.interp(index, index[known], v[known])) * rate for v in (north, east)], axis=-1
+        )
+        return cls(gain, np.interp(index, index[known], np.unwrap(track[known])), known, rate)
+
+
+def _held(rates: Triple, force: Array, start: Triple, seen: _Seen, memory: float) -> tuple[Array, Array]:
+    """Return the gyros' attitude, held by the satellites, and the share of the memory that they fill."""
+    rate, weight = seen.rate, seen.known.astype(float)
+    turned = np.cumsum(start[2]) / rate
+    slow, share = smooth_both_ways(seen.track - turned, weight, rate, _HEADING_MEMORY)
+    gyro = integrate_rates(rates, rate)
+    apart = _multiply(_of_angles(start[0], start[1], turned + np.nan_to_num(slow)), _conjugate(gyro))
+    sign = np.sign(np.sum(apart[1:] * apart[:-1], axis=-1))
+    apart[1:] *= np.cumprod(np.where(sign == 0, 1.0, sign))[:, None]
+    smooth, _ = smooth_both_ways(apart, np.ones(weight.size), rate, memory)
+    q = _multiply(smooth / np.linalg.norm(smooth, axis=-1, keepdims=True), gyro)
+    for _ in range(_ROUNDS):
+        felt = _turn(q, force)
+        down = np.maximum(-felt[:, 2], 0.3 * GRAVITY)
+        tilt = np.stack(
+            [
+                (felt[:, 1] - seen.gain[:, 1]) / down,
+                -(felt[:, 0] - seen.gain[:, 0]) / down,
+                np.zeros(weight.size),
+            ],
+            axis=-1,
+        )
+        error, share = smooth_both_ways(tilt, weight, rate, memory)
+        q = _multiply(_of_vector(-np.nan_to_num(error)), q)
+        q = _turn_to_north(q, force, seen.gain, seen.track, seen.known, rate)
+    return q, share
+
+
+def _bias(rates: Triple, angles: Triple, good: NDArray[np.bool_], rate: float) -> Array:
+    """Return what the gyros have too much on average against an attitude [rad/s], shape (3,)."""
+    expected = rates_of(*angles, rate)
+    if good.sum() < 60 * rate:
+        return np.zeros(3)
+    return np.array([float(np.mean((x - e)[good])) for x, e in zip(rates, expected, strict=True)])
+
+
+def rates_of(bank: Array, pitch: Array, heading: Array, rate: float) -> Triple:
+    r"""Return the body rates of an attitude [rad/s].
+
+    Parameters
+    ----------
+    bank, pitch, heading : ndarray, shape (n,)
+        [rad]; the heading may wrap.
+    rate : float
+        Sampling rate [Hz].
+
+    References
+    ----------
+    .. [1] B. L. Stevens, F. L. Lewis, Aircraft Control and Simulation, 2nd ed., 2003, Eq. (1.3-22).
+    """
+    roll, nose = np.gradient(np.unwrap(bank)) * rate, np.gradient(pitch) * rate
+    turn = np.gradient(np.unwrap(heading)) * rate
+    return (
+        np.asarray(roll - turn * np.sin(pitch), dtype=float),
+        np.asarray(nose * np.cos(bank) + turn * np.sin(bank) * np.cos(pitch), dtype=float),
+        np.asarray(-nose * np.sin(bank) + turn * np.cos(bank) * np.cos(pitch), dtype=float),
+    )

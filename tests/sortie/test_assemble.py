@@ -50,7 +50,8 @@ def test_clocks(whole):
     assert offsets["unit"].method == "reference"
     assert offsets["engine"].method == "vibration"
     assert offsets["engine"].offset.value == pytest.approx(-25.6, abs=0.1)
-    assert offsets["gps"].method == "climb"
+    assert offsets["gps"].method == "acceleration"
+    assert "rates of climb of the two logs" in offsets["gps"].words
     assert offsets["gps"].offset.value == pytest.approx(17.3, abs=3 * offsets["gps"].offset.std)
     assert whole.sortie.start_utc == pytest.approx(1.7e9 - offsets["gps"].offset.value)
 
@@ -152,9 +153,9 @@ def test_missing_air_data_is_told_and_replaced(flights):
         np.interp(sortie.time[middle], truth.time, truth.density), rel=0.04
     )
     gps = next(clock for clock in sortie.clock_offsets if clock.log == "gps")
-    assert gps.method == "turn_rate"
-    assert gps.offset.value == pytest.approx(17.3, abs=1.0)
-    assert gps.offset.std >= 0.3
+    assert gps.method == "acceleration"
+    assert gps.offset.value == pytest.approx(17.3, abs=3 * gps.offset.std)
+    assert gps.offset.std < 0.15
 
 
 def test_a_stated_offset_wins_and_is_checked(flights):
@@ -178,7 +179,7 @@ def test_utc_counts_where_it_agrees_and_is_overruled_where_not(flights):
     logs, _ = flights.log(flight, utc=(1.7e9, 1.7e9 + 17.3 + 18.0, None))
     bad = assemble_sortie(flights.sheets(), logs)
     gps = next(clock for clock in bad.clock_offsets if clock.log == "gps")
-    assert gps.method == "climb"
+    assert gps.method == "acceleration"
     assert gps.offset.value == pytest.approx(17.3, abs=0.3)
     assert any("leap seconds" in w for w in bad.warnings)
 
