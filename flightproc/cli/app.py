@@ -13,6 +13,7 @@ COMMANDS = {
     "new": "new_command",
     "logs": "logs_command",
     "report": "report_command",
+    "rig": "rig_command",
     "simulate": "simulate_command",
 }
 """Command name to module of this package; each module has ``command``."""

@@ -13,6 +13,17 @@ def command(
     folder: Annotated[
         str, typer.Argument(metavar="FOLDER", help="Folder for the sheets; made where it does not exist.")
     ],
+    rig: Annotated[
+        bool, typer.Option("--rig", help="Write a short rig sheet only, with what it needs and no more.")
+    ] = False,
+    kind: Annotated[
+        str,
+        typer.Option(
+            "--kind",
+            metavar="KIND",
+            help="Kind of rig: two_point, lever_arm or torque_transducer (with --rig).",
+        ),
+    ] = "two_point",
 ) -> None:
     """Write a commented set of sheets (sortie, aircraft, glider, rig) to fill in."""
     from pathlib import Path
@@ -22,6 +33,9 @@ def command(
 
     if not folder.strip():
         raise OutputError("the folder has no name", hint="flightproc new my_sortie")
+    if rig:
+        _rig_only(folder, kind)
+        return
     written = write_templates(folder)
     sortie = Path(folder) / "sortie.toml"
     typer.echo("Written:")
@@ -35,6 +49,22 @@ def command(
         f"  3. Make the report:  flightproc report {_quoted(str(sortie))} -o report\n"
         "     It names every fault of the sheets at once; mend them and run it again.\n"
         "\nEstimates do not replace the makers' limits, local rules or a qualified instructor."
+    )
+
+
+def _rig_only(folder: str, kind: str) -> None:
+    from ..cautions import CAUTIONS
+    from ..sheets.rig_template import write_rig_template
+
+    path = write_rig_template(folder, kind)
+    caution = next(text for text in CAUTIONS if "ground rig" in text)
+    typer.echo(
+        f"Written:\n  {path}\n\nNext:\n"
+        '  1. Fill in every "FILL IN" at the rig; add a line for each further engine speed.\n'
+        f"  2. See what it says:  flightproc rig {_quoted(str(path))}\n"
+        "     Add --aircraft AIRCRAFT.toml, or gear_ratio and diameter_m to the sheet, for power and\n"
+        "     coefficients.\n\n"
+        f"{caution}"
     )
 
 

@@ -12,12 +12,23 @@ from numpy.typing import ArrayLike, NDArray
 from ..errors import RigError
 from .model import RigCurve, TorqueFit
 
-__all__ = ["TorqueBand", "choose_fit", "evaluate_fit", "fit_torque", "predict_band", "predict_torque"]
+__all__ = [
+    "TorqueBand",
+    "choose_fit",
+    "evaluate_fit",
+    "fit_gradient",
+    "fit_probability",
+    "fit_torque",
+    "predict_band",
+    "predict_torque",
+]
 
 Array = NDArray[np.float64]
 
 _COVERAGE_95 = 1.959963984540054
-_REFUSED = 0.01  # probability of a worse chi^2 below which a fit is refused
+REFUSED = 0.01
+"""Probability of a worse chi^2 below which a fit is refused."""
+
 _WORTH = 4.0  # fall of chi^2 (or twice that of AICc) that buys one more coefficient
 
 
@@ -197,7 +208,7 @@ def _fit_words(
     off = (evaluate_fit(name, coefficients, n * 1000.0) - q) / np.where(q == 0.0, np.nan, np.abs(q))
     worst = int(np.nanargmax(np.abs(off))) if np.any(np.isfinite(off)) else 0
     chance = _chance(chi2, dof)
-    verdict = "the points refuse it" if chance < _REFUSED else "the points allow it"
+    verdict = "the points refuse it" if chance < REFUSED else "the points allow it"
     head = f"exponent {coefficients[1]:.2f} ± {math.sqrt(covariance[1, 1]):.2f}; " if name == "power" else ""
     return (
         f"{head}chi^2 {chi2:.3g} with {dof} degree{'s' if dof > 1 else ''} of freedom, {verdict}; "
@@ -210,6 +221,11 @@ def _chance(chi2: float, dof: int) -> float:
     from scipy.special import chdtrc
 
     return float(chdtrc(dof, chi2)) if dof > 0 else 1.0
+
+
+def fit_probability(fit: TorqueFit) -> float | None:
+    """Return the chance of a worse chi^2 if the law held; None without a degree of freedom."""
+    return _chance(fit.chi2, fit.dof) if fit.dof > 0 else None
 
 
 def choose_fit(fits: Sequence[TorqueFit]) -> tuple[TorqueFit, tuple[str, ...]]:
@@ -248,7 +264,7 @@ def choose_fit(fits: Sequence[TorqueFit]) -> tuple[TorqueFit, tuple[str, ...]]:
             better = fit.aicc is None or chosen.aicc is None or fit.aicc < chosen.aicc
             if gain > price and better:
                 chosen = fit
-        if _chance(chosen.chi2, chosen.dof) < _REFUSED:
+        if _chance(chosen.chi2, chosen.dof) < REFUSED:
             words.append(
                 f"no curve with a degree of freedom left fits the rig points within their uncertainties "
                 f"(chi^2 {chosen.chi2:.3g} for {chosen.dof}); the uncertainty of the curve was widened"
@@ -303,7 +319,17 @@ def evaluate_fit(name: str, coefficients: Array, rpm: ArrayLike) -> Array:
     return out
 
 
-def _gradient(fit: TorqueFit, n: Array) -> Array:
+def fit_gradient(fit: TorqueFit, rpm: ArrayLike) -> Array:
+    """Return the derivatives of the torque by the coefficients, shape (n, p).
+
+    Parameters
+    ----------
+    fit : TorqueFit
+        Of any law.
+    rpm : array_like, shape (n,)
+        Engine speed [1/min].
+    """
+    n = np.atleast_1d(np.asarray(rpm, dtype=float)) / 1000.0
     if fit.name == "square":
         return n[:, None] ** 2
     if fit.name == "power":
@@ -385,14 +411,14 @@ def predict_band(
     others = [
         law(fit)
         for fit in curve.fits
-        if fit.name != chosen.name and (fit.dof == 0 or _chance(fit.chi2, fit.dof) >= _REFUSED)
+        if fit.name != chosen.name and (fit.dof == 0 or _chance(fit.chi2, fit.dof) >= REFUSED)
     ]
     ends = evaluate_fit(chosen.name, chosen.coefficients, np.array([low, high]))
     end, place = np.where(speed < low, ends[0], ends[1]), np.where(speed < low, low, high)
     through_end = np.where(outside, end * (speed / place) ** 2, torque)
     total = sum(((other - torque) ** 2 for other in others), (through_end - torque) ** 2)
     model = total / np.maximum(len(others) + outside, 1)
-    gradient = _gradient(chosen, np.where(turning, speed, low) / 1000.0)
+    gradient = fit_gradient(chosen, np.where(turning, speed, low))
     variance = np.einsum("ij,jk,ik->i", gradient, chosen.covariance, gradient) + model
     variance = np.where(turning, np.maximum(variance, 0.0), 0.0)
     model = np.where(turning, model, 0.0)

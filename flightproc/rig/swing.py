@@ -22,6 +22,8 @@ _PERIOD_STD = 0.05  # relative, of a period stated without its uncertainty
 _EVEN = 0.25  # spread of the steps, relative, up to which a series counts as evenly sampled
 _WORTH = 10.0  # fall of the Bayesian criterion that shows a coherent swing
 _FEW = 6.0  # independent samples to spare, below which the stretch is called short
+_SLOW_CYCLES = 8.0  # below which the fit of a swing also takes noise as slow as what the mean suffers from
+_ALL = 0.05  # share of the variance left, below which a swing is plain without a test against noise
 _FADING_CYCLES = 3.0  # from which on a decay of the swing is fitted
 _LAGS = (1, 2, 4)  # orders of the autoregression against which a swing has to hold its own
 
@@ -110,7 +112,8 @@ def mean_through_swing(
     stretch that does not hold whole cycles is thus no trouble, other than for a plain average. The
     uncertainty of the mean includes those of frequency and decay (which is fitted from three cycles on). It
     is widened by sqrt(n / (n - p)), n being the independent samples that the noise of the stretch is worth
-    and p the coefficients fitted, and has n - p degrees of freedom.
+    and p the coefficients fitted (counted twice for a swing of fewer than eight cycles, whose fit takes slow
+    noise along), and has n - p degrees of freedom.
 
     References
     ----------
@@ -171,7 +174,9 @@ def mean_through_swing(
     scatter = float(np.std(left))
     lone = math.sqrt(float(noise.covariance[0, 0]))
     worth = min(float(y.size), (scatter / lone) ** 2) if lone > 0.0 else float(y.size)
-    spare = max(worth - design.shape[1], 1.0)
+    slow = shape is not None and span * shape[0] / (2.0 * math.pi) < _SLOW_CYCLES
+    taken = design.shape[1] * (2 if slow else 1)
+    spare = max(worth - taken, 1.0)
     widen = math.sqrt(max(worth / spare, 1.0))
     std = widen * max(math.sqrt(float(covariance[0, 0])), lone)
     effective = min(float(y.size), (scatter / std) ** 2) if std > 0.0 else float(y.size)
@@ -254,6 +259,8 @@ def _find_frequency(t: Array, y: Array, span: float, step: float) -> float | Non
         for omega in grid
     ]
     best = float(grid[int(np.argmin(left))])
+    if min(left) < _ALL * rest and best * span >= 4.0 * math.pi:
+        return best
     price = 3.0 * math.log(y.size) + 2.0 * math.log(max((high - low) * span / (2.0 * math.pi), 1.0))
     for order in _LAGS:
         if y.size < 4 * order + 8:
@@ -297,30 +304,33 @@ def _fit_wave(
     from scipy.optimize import least_squares
 
     start = np.linalg.lstsq(_design(t, omega), y, rcond=None)[0]
-    noise = max(float(np.std(y - _design(t, omega) @ start)), 1e-12 * max(1.0, float(np.ptp(y))))
     span = float(np.ptp(t))
-    hold = 2.0 if fades else 1e-6
-
-    def misfit(x: Array) -> Array:
-        out = (_wave(t, x[:3], (x[3], x[4])) - y) / noise
-        if stated is not None:
-            out = np.append(out, (x[3] - stated[0]) / stated[1])
-        # A swing fades by no more than a few times in a stretch; not at all where that cannot be told.
-        return np.append(out, x[4] * span / hold)
-
-    def slope(x: Array) -> Array:
-        rows = _jacobian(t, x[:3], (x[3], x[4])) / noise
-        if stated is not None:
-            rows = np.vstack([rows, [0.0, 0.0, 0.0, 1.0 / stated[1], 0.0]])
-        return np.vstack([rows, [0.0, 0.0, 0.0, 0.0, span / hold]])
-
+    free = 5 if fades else 4
     room = 0.3 * omega if stated is not None else 2.0 * math.pi / span
-    bounds = (
-        [-np.inf] * 3 + [max(omega - room, 1e-6), -4.0 / span],
-        [np.inf] * 3 + [omega + room, 4.0 / span],
-    )
-    fit = least_squares(misfit, [*start, omega, 0.0], jac=slope, bounds=bounds, x_scale="jac")
-    return fit.x[:3], (float(fit.x[3]), float(fit.x[4]))
+    low = [-np.inf, -np.inf, -np.inf, max(omega - room, 1e-6), -4.0 / span]
+    high = [np.inf, np.inf, np.inf, omega + room, 4.0 / span]
+    x = np.array([*start, omega, 0.0])[:free]
+
+    def parts(x: Array) -> tuple[Array, tuple[float, float]]:
+        return x[:3], (float(x[3]), float(x[4]) if fades else 0.0)
+
+    for _ in range(
+        2
+    ):  # once more with the noise that the first fit left, against which a stated period counts
+        noise = max(float(np.std(y - _wave(t, *parts(x)))), 1e-9 * float(np.ptp(y)))
+
+        def misfit(x: Array, noise: float = noise) -> Array:
+            out = (_wave(t, *parts(x)) - y) / noise
+            return out if stated is None else np.append(out, (x[3] - stated[0]) / stated[1])
+
+        def slope(x: Array, noise: float = noise) -> Array:
+            rows = _jacobian(t, *parts(x))[:, :free] / noise
+            return rows if stated is None else np.vstack([rows, [0.0, 0.0, 0.0, 1.0 / stated[1], 0.0][:free]])
+
+        x = least_squares(
+            misfit, x, jac=slope, bounds=(low[:free], high[:free]), x_scale="jac", xtol=1e-12, ftol=1e-12
+        ).x
+    return parts(x)
 
 
 def _whitened(

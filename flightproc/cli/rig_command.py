@@ -1,0 +1,308 @@
+"""``flightproc rig``: rig days to torque, coefficients and curves."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from ..quantity import Quantity
+    from ..rig import DaysComparison, RigCurve, RigPoint
+
+__all__ = ["command"]
+
+_LAWS = {"square": "k n^2", "power": "k n^p", "quadratic": "a + b n + c n^2"}
+
+
+def command(
+    rigs: Annotated[list[Path], typer.Argument(metavar="RIG.toml...", help="One rig sheet a day.")],
+    aircraft: Annotated[
+        Path | None,
+        typer.Option(
+            "--aircraft",
+            metavar="AIRCRAFT.toml",
+            help="Gear ratio, diameter and chord, where the rig sheets do not state them.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--out", metavar="FOLDER", help="Where to write; RIG-rig in this folder if not given."
+        ),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print rig.json instead of the tables.")] = False,
+) -> None:
+    """Reduce rig days, compare them, and write figures and rig.json."""
+    import json
+
+    from ..report.output import check_folder, write_folder
+
+    folder = Path(f"{rigs[0].stem}-rig") if out is None else out
+    check_folder(folder)
+    curves, comparison = _reduce(rigs, aircraft)
+    from ..rig import rig_document
+
+    text = json.dumps(rig_document(curves, comparison), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    files, own = _figures(curves, comparison)
+    files["rig.json"] = text.encode()
+    written = write_folder(folder, files, own)
+    if as_json:
+        sys.stdout.write(text)
+        return
+    from rich.console import Console
+
+    _show(Console(highlight=False), curves, comparison)
+    sys.stdout.write(f"\nwritten  {folder}: {', '.join(path.name for path in written)}\n")
+
+
+def _reduce(
+    rigs: Sequence[Path], aircraft: Path | None
+) -> tuple[tuple[RigCurve, ...], DaysComparison | None]:
+    from dataclasses import replace
+
+    from ..errors import Fault, SheetError
+    from ..rig import compare_days, reduce_rig
+    from ..sheets import load_aircraft, load_rig
+
+    faults: list[Fault] = []
+    sheets = []
+    frame = None
+    for path in rigs:
+        try:
+            sheets.append(load_rig(path))
+        except SheetError as error:
+            faults += error.faults
+    if aircraft is not None:
+        try:
+            frame = load_aircraft(aircraft)
+        except SheetError as error:
+            faults += error.faults
+    if faults:
+        raise SheetError(faults)
+    curves = []
+    for path, sheet in zip(rigs, sheets, strict=True):
+        curve = reduce_rig(
+            sheet,
+            gear_ratio=None if frame is None else frame.engine.gear_ratio,
+            diameter=None if frame is None else frame.propeller.diameter_m,
+            chord=None if frame is None else chord_of(frame),
+            reaction_sign=0 if frame is None else frame.reaction_sign,
+            folder=path.parent,
+        )
+        curves.append(curve if curve.name else replace(curve, name=path.stem))
+    return tuple(curves), compare_days(curves) if len(curves) > 1 else None
+
+
+def chord_of(aircraft: object) -> float | None:
+    """Return the chord at 0.75 R of an aircraft sheet's propeller [m], or None where it does not tell."""
+    from bisect import bisect_left
+
+    from ..sheets import AircraftSheet
+
+    if not isinstance(aircraft, AircraftSheet):
+        return None
+    propeller = aircraft.propeller
+    if propeller.chord_075_m is not None:
+        return propeller.chord_075_m
+    stations = sorted(propeller.stations, key=lambda s: s.r_m)
+    place = 0.375 * propeller.diameter_m
+    right = bisect_left([s.r_m for s in stations], place)
+    if not 0 < right < len(stations):
+        return None
+    low, high = stations[right - 1], stations[right]
+    share = (place - low.r_m) / (high.r_m - low.r_m)
+    return (1.0 - share) * low.chord_m + share * high.chord_m
+
+
+def _figures(
+    curves: Sequence[RigCurve], comparison: DaysComparison | None
+) -> tuple[dict[str, bytes], list[str]]:
+    import matplotlib as mpl
+
+    from ..report.figures.rig_day import draw_rig_figures
+    from ..report.figures.style import STYLE, Picture, png_bytes, svg_text
+
+    files: dict[str, bytes] = {}
+    own: list[str] = []
+    with mpl.rc_context(STYLE):
+        for name, drawn in draw_rig_figures(curves, comparison).items():
+            own += [f"{name}.png", f"{name}.svg"]
+            if isinstance(drawn, Picture):
+                files[f"{name}.png"] = png_bytes(drawn.figure)
+                files[f"{name}.svg"] = svg_text(drawn.figure).encode()
+    return files, own
+
+
+# Tables ---------------------------------------------------------------------------------------------------
+
+
+def _show(console: Console, curves: Sequence[RigCurve], comparison: DaysComparison | None) -> None:
+    from rich.text import Text
+
+    from ..cautions import CAUTIONS
+    from ..rig import day_name
+
+    for i, curve in enumerate(curves):
+        if i:
+            console.print()
+        console.print(Text(day_name(curve, i + 1), style="bold"))
+        console.print(Text(_set_up(curve)))
+        console.print()
+        console.print(_torque_table(curve.points))
+        if any(point.torque_coefficient.known for point in curve.points):
+            console.print()
+            console.print(_coefficient_table(curve.points))
+            console.print()
+            console.print(_flow_table(curve.points))
+        console.print()
+        console.print(_fit_table(curve))
+        _sentences(console, "note", curve.warnings)
+    if comparison is not None:
+        console.print()
+        console.print(Text("All days", style="bold"))
+        console.print(_day_table(comparison))
+        if comparison.combined is not None:
+            console.print()
+            console.print(_fit_table(comparison.combined))
+        _sentences(console, "verdict", comparison.words)
+    _sentences(console, "caution", [caution for caution in CAUTIONS if "ground rig" in caution])
+
+
+def _set_up(curve: RigCurve) -> str:
+    parts = [curve.kind.replace("_", " ")] if curve.kind else []
+    if curve.gear_ratio is not None:
+        parts.append(f"gear {curve.gear_ratio:g}")
+    if curve.diameter is not None:
+        parts.append(f"diameter {curve.diameter:g} m")
+    parts.append(f"air {curve.density:.3f} ± {curve.density_std:.3f} kg/m³")
+    return ", ".join(parts)
+
+
+def _sentences(console: Console, label: str, sentences: Sequence[str]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    if not sentences:
+        return
+    grid = Table.grid(padding=(0, 2))
+    for sentence in sentences:
+        grid.add_row(Text(label, style="bold"), Text(sentence[:1].upper() + sentence[1:]))
+    console.print()
+    console.print(grid)
+
+
+def _plain(heads: Sequence[tuple[str, str]]) -> Table:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+    for head, unit in heads:
+        table.add_column(Text(f"{head}\n{unit}"), justify="right", no_wrap=True)
+    return table
+
+
+def _cell(quantity: Quantity, factor: float = 1.0, *, interval: bool = True, most: int = 6) -> str:
+    """Return value and 95 % interval, or ± standard uncertainty, without unit, to ``most`` places."""
+    if quantity.value is None:
+        return "?"
+    shown = quantity.scaled(factor, "")
+    if shown.value is None:
+        return "?"
+    places = min(shown.decimals(), most)
+    if shown.std and shown.std * 10.0**places >= 20.0:
+        places = max(places - 1, 0)
+    text = f"{shown.value:.{places}f}"
+    if not shown.std or shown.low95 is None or shown.high95 is None:
+        return text
+    if interval:
+        return f"{text} [{shown.low95:.{places}f}, {shown.high95:.{places}f}]"
+    return f"{text} ± {shown.std:.{places}f}"
+
+
+def _torque_table(points: Sequence[RigPoint]) -> Table:
+    power = any(point.power.known for point in points)
+    heads = [("rpm", "1/min"), ("torque", "N m [95 %]")]
+    heads += [("power", "kW [95 %]"), ("thrust ceiling", "N [95 %]")] if power else []
+    table = _plain(heads)
+    for point in points:
+        row = [f"{point.rpm:.0f}", _cell(point.torque)]
+        row += [_cell(point.power, 1e-3), _cell(point.thrust_ceiling)] if power else []
+        table.add_row(*row)
+    return table
+
+
+def _coefficient_table(points: Sequence[RigPoint]) -> Table:
+    thrust = any(point.thrust_coefficient.known for point in points)
+    heads = [("rpm", "1/min"), ("C_Q", "1/1000 [95 %]"), ("C_P", "1/1000 [95 %]")]
+    heads += [("C_T", "1/1000 [95 %]")] if thrust else []
+    table = _plain(heads)
+    for point in points:
+        row = [f"{point.rpm:.0f}", _cell(point.torque_coefficient, 1e3), _cell(point.power_coefficient, 1e3)]
+        row += [_cell(point.thrust_coefficient, 1e3)] if thrust else []
+        table.add_row(*row)
+    return table
+
+
+def _flow_table(points: Sequence[RigPoint]) -> Table:
+    thrust = any(point.thrust.known for point in points)
+    chord = any(point.reynolds.known for point in points)
+    heads = [("rpm", "1/min")]
+    heads += [("thrust", "N [95 %]"), ("figure of merit", "1 [95 %]")] if thrust else []
+    heads += [("tip Mach", "1/1000 [95 %]")]
+    heads += [("Re 0.75 R", "1e5 [95 %]")] if chord else []
+    table = _plain(heads)
+    for point in points:
+        row = [f"{point.rpm:.0f}"]
+        row += [_cell(point.thrust), _cell(point.figure_of_merit)] if thrust else []
+        row += [_cell(point.tip_mach, 1e3, most=0)]
+        row += [_cell(point.reynolds, 1e-5)] if chord else []
+        table.add_row(*row)
+    return table
+
+
+def _fit_table(curve: RigCurve) -> Table:
+    from rich.text import Text
+
+    from ..rig.fits import REFUSED, fit_probability
+
+    table = _plain(
+        [
+            ("law", "n in 1000/min"),
+            ("coefficients", "± standard uncertainty"),
+            ("chi^2 (dof)", ""),
+            ("p", ""),
+            ("AICc", ""),
+            ("the points", ""),
+        ]
+    )
+    for column in table.columns[:2]:
+        column.justify = "left"
+    for fit in curve.fits:
+        stds = [max(float(fit.covariance[i, i]), 0.0) ** 0.5 for i in range(fit.coefficients.size)]
+        values = [f"{c:.3g} ± {s:.2g}" for c, s in zip(fit.coefficients.tolist(), stds, strict=True)]
+        chance = fit_probability(fit)
+        verdict = "tell nothing" if chance is None else "refuse it" if chance < REFUSED else "allow it"
+        table.add_row(
+            Text(f"{_LAWS[fit.name]}{' *' if fit.name == curve.chosen.name else ''}"),
+            Text("\n".join(values)),
+            f"{fit.chi2 if fit.dof else 0.0:.3g} ({fit.dof})",
+            "-" if chance is None else f"{chance:.2g}",
+            "-" if fit.aicc is None else f"{fit.aicc:.1f}",
+            verdict,
+        )
+    return table
+
+
+def _day_table(comparison: DaysComparison) -> Table:
+    table = _plain([("day", ""), ("torque over all days", "1 [95 %]"), ("exponent", "")])
+    for day in comparison.days:
+        table.add_row(day.name, _cell(day.ratio), _cell(day.exponent, interval=False))
+    return table

@@ -1,0 +1,144 @@
+"""A short rig sheet to type in: what is needed, one line a reading, and nothing else."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+from ..errors import OutputError
+from .fields import PLACEHOLDER
+from .rig import RIG_KINDS
+
+__all__ = ["rig_template", "write_rig_template"]
+
+_FILL = f'"{PLACEHOLDER}"'
+
+_HEAD = f"""\
+# Rig sheet: static torque on the ground. Fill in every "{PLACEHOLDER}"; numbers stand without quotes.
+# DANGER: propeller guarded, nobody in its plane or behind it, eye and ear protection, a kill switch in hand,
+# the frame tied so that it cannot move. Whoever steadies the frame takes up torque and spoils the reading.
+# Everything else that may stand here (swings, thrust, gear ratio, series from files) is in docs/sheets.md.
+
+"""
+
+_GEOMETRY = {
+    "two_point": f"""\
+kind = "two_point"          # two scales side by side
+spacing_m = {_FILL}       # between the scales' points, tape measure, such as 0.38
+""",
+    "lever_arm": f"""\
+kind = "lever_arm"          # one load cell on a lever
+arm_m = {_FILL}           # from the shaft's line to the line of the load, such as 0.5
+""",
+    "torque_transducer": """\
+kind = "torque_transducer"  # torque at the propeller's speed
+""",
+}
+
+_AIR = f"""
+[air]
+pressure_hPa = {_FILL}    # at the rig, not reduced to sea level
+temperature_C = {_FILL}   # in the shade
+"""
+
+_WHAT = {
+    "two_point": "left and right as the pilot sees them [kg]",
+    "lever_arm": "load [kg]; write load_N where the cell shows newton",
+    "torque_transducer": "torque [N m]",
+}
+
+_ROW = {
+    "two_point": ("left_kg", "right_kg"),
+    "lever_arm": ("load_kg",),
+    "torque_transducer": ("torque_N_m",),
+}
+
+_SETTINGS = 3
+
+
+def rig_template(kind: str = "two_point") -> str:
+    """Return the text of a short rig sheet to fill in.
+
+    Parameters
+    ----------
+    kind : str
+        ``two_point``, ``lever_arm`` or ``torque_transducer``.
+
+    Raises
+    ------
+    OutputError
+        For another kind.
+
+    Examples
+    --------
+    >>> rig_template("lever_arm").count("FILL IN") - 1
+    11
+    """
+    if kind not in RIG_KINDS:
+        raise OutputError("there is no such kind of rig", found=kind, allowed=", ".join(RIG_KINDS))
+    shown = ", ".join(f"{name} = {_FILL}" for name in _ROW[kind])
+    rows = [
+        f"# The readings, one a line: engine speed [1/min], {_WHAT[kind]}.",
+        "# Watch each for 20 s and write down the middle of the swing. The first and the last are the zeros,",
+        "# engine stopped. Add lines: five settings are better than three.",
+        "readings = [",
+        f"  {{ rpm = 0, {shown} }},",
+        *[f"  {{ rpm = {_FILL}, {shown} }}," for _ in range(_SETTINGS)],
+        f"  {{ rpm = 0, {shown} }},",
+        "]",
+    ]
+    swing = {
+        "two_point": "left_low_kg = 57.0, left_high_kg = 57.9, right_low_kg = 61.4, right_high_kg = 62.3",
+        "lever_arm": "load_low_kg = 2.6, load_high_kg = 3.2",
+        "torque_transducer": "torque_low_N_m = 13.9, torque_high_N_m = 14.8",
+    }[kind]
+    note = f"# A reading may hold the swing and a thrust too:\n#   {swing}, thrust_N = 320\n"
+    return _HEAD + _GEOMETRY[kind] + "\n" + "\n".join(rows) + "\n" + note + _AIR
+
+
+def write_rig_template(folder: str | os.PathLike[str], kind: str = "two_point") -> Path:
+    """Write ``rig.toml`` into a folder, which is made where it does not exist.
+
+    Parameters
+    ----------
+    folder : str or path
+        Where to.
+    kind : str
+        As in `rig_template`.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    OutputError
+        Where the sheet is already there, the kind is unknown, or the folder cannot be written.
+    """
+    home = Path(folder)
+    target = home / "rig.toml"
+    text = rig_template(kind)
+    draft = home / f".rig.{secrets.token_hex(4)}.part"
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        if os.path.lexists(target):
+            raise OutputError(
+                "the sheet exists already and is left as it is",
+                where=str(target),
+                hint="another folder, or move it away",
+            )
+        draft.write_text(text, encoding="utf-8", newline="\n")
+        os.replace(draft, target)
+    except (OSError, ValueError) as error:
+        draft_exists = "\0" not in str(draft) and os.path.lexists(draft)
+        if draft_exists:
+            draft.unlink()
+        reason = getattr(error, "strerror", None) or str(error)
+        raise OutputError(
+            f"the sheet cannot be written ({reason})",
+            where=ascii(str(home)),
+            hint="a folder that you may write to",
+        ) from error
+    return target
