@@ -13,7 +13,7 @@ from ..errors import LogError
 from .table import Column
 from .units import TIME_UNITS, allowed_units, dimension_of, find_unit
 
-__all__ = ["ColumnUse", "find_columns", "guess_columns", "guess_time", "split_name"]
+__all__ = ["ColumnUse", "find_columns", "guess_columns", "guess_time", "may_feed", "split_name"]
 
 
 @dataclass(frozen=True)
@@ -198,6 +198,19 @@ def split_name(column: Column) -> tuple[str, str | None]:
             if words.endswith(f"_{ending}"):
                 return words[: -len(ending) - 1].replace("_", ""), meant
     return name, unit
+
+
+def may_feed(column: Column) -> bool:
+    """Return whether a column may be time or feed a channel, by its name and unit.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> may_feed(Column("RPM", "RPM", "", np.empty(0))), may_feed(Column("CHT", "CHT", "C", np.empty(0)))
+    (True, False)
+    """
+    name, unit = split_name(column)
+    return name in _NAMES or name in _TIME_NAMES or "time" in name or unit in TIME_UNITS
 
 
 def guess_columns(table: list[Column], used: set[str]) -> tuple[list[ColumnUse], dict[str, str]]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..errors import UnreadableLogError
 from .build import RecordingBuilder, median_rate
-from .column_map import ColumnUse, find_columns, guess_columns, guess_time
+from .column_map import ColumnUse, find_columns, guess_columns, guess_time, may_feed
 from .content import HEAD_SIZE, Content, load_content
 from .recording import RawField, Recording
 from .table import Column, looks_delimited, parse_table
@@ -71,7 +71,14 @@ def read(
     column's name or unit says ``utc``.
     """
     content = content or load_content(path)
-    table = parse_table(content.data, content.path)
+    mapped = {str(_named(entry)).strip().casefold() for entry in columns.values()} if columns else set()
+
+    def wanted(column: Column) -> bool:
+        if column.name.casefold() in mapped or column.bare.casefold().strip() in mapped:
+            return True
+        return may_feed(column)
+
+    table = parse_table(content.data, content.path, wanted)
     builder = RecordingBuilder(content, NAME)
     for loss in table.losses:
         builder.tell(*loss)
@@ -90,9 +97,12 @@ def read(
         time = _from_first(builder, time, keep, zero, dated)
     fed: dict[str, str] = {}
     if timing and keep.any():
-        for use in uses:
-            if use.channel != "time" and _feed(builder, by_name[use.column], use, time, keep):
+        kept_time = time[keep]  # one array for all channels
+        for k, use in enumerate(uses):
+            if use.channel != "time" and _feed(builder, by_name[use.column], use, kept_time, keep):
                 fed[use.column] = ", ".join(filter(None, (fed.get(use.column), use.channel)))
+            if all(later.column != use.column for later in uses[k + 1 :]):
+                by_name[use.column].values = np.empty(0)  # no longer needed: a long table is large
     _tell_guesses(builder, [timing, *uses] if timing else uses)
     rate = median_rate(time[keep]) if timing else float("nan")
     notes = {use.column: use.note for use in uses if use.note and use.column in fed} | doubts
@@ -107,20 +117,22 @@ def read(
     return builder.build()
 
 
+def _named(entry: object) -> object:
+    """Return the column that an entry of the map names."""
+    return entry.get("column", "") if isinstance(entry, Mapping) else getattr(entry, "column", "")
+
+
 def _field(
     column: Column, rate: float, stated: dict[str, str], fed: dict[str, str], notes: dict[str, str]
 ) -> RawField:
     if column.texts is not None:
-        count = int(np.count_nonzero(column.texts != ""))
         note = notes.get(column.name, "text")
     else:
-        count = int(np.count_nonzero(np.isfinite(column.values)))
-        note = notes.get(column.name, "" if count else "empty")
-    if column.name.startswith("(unnamed") and np.all(np.diff(column.values) == 1):
+        note = notes.get(column.name, "" if column.count else "empty")
+    if column.name.startswith("(unnamed") and column.steady:
         note = "counts the rows"
-    return RawField(
-        column.name, count, rate, stated.get(column.name, column.unit), fed.get(column.name, ""), note
-    )
+    unit = stated.get(column.name, column.unit)
+    return RawField(column.name, column.count, rate, unit, fed.get(column.name, ""), note)
 
 
 def _tell_guesses(builder: RecordingBuilder, uses: list[ColumnUse]) -> None:
@@ -147,7 +159,7 @@ def _feed(
         )
     raw = use.sign * column.values[keep] + use.offset
     values = convert(raw, use.unit, use.channel, f"{builder.content.path}, column {column.name!r}")
-    return builder.add(use.channel, time[keep], values, column.name)
+    return builder.add(use.channel, time, values, column.name)
 
 
 def suggested_map(recording: Recording) -> list[str]:
@@ -237,7 +249,7 @@ def _read_dates(
     texts = [str(text) for text in column.texts]
     clocks = [_CLOCK.match(text) for text in texts]
     if sum(match is not None for match in clocks) * 2 > len(texts):
-        seconds = np.array(
+        seconds: Array = np.array(
             [
                 int(m[1]) * 3600.0 + int(m[2]) * 60.0 + float((m[3] or "0").replace(",", "."))
                 if m
@@ -262,7 +274,7 @@ def _read_dates(
             allowed="numbers, dates as 2026-05-01T12:00:00Z, times of day as 12:00:00",
         )
     origin = parsed[good].iloc[int(np.count_nonzero(good)) // 2]
-    seconds: Array = (parsed - origin).dt.total_seconds().to_numpy(dtype=np.float64)
+    seconds = np.asarray((parsed - origin).dt.total_seconds(), dtype=np.float64)
     zoned = bool(re.search(r"(?:Z|[+-]\d{2}:?\d{2})$", texts[int(np.flatnonzero(good)[0])]))
     if zoned or says_utc:
         return seconds, float(origin.timestamp()), True

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -18,6 +20,7 @@ __all__ = ["Column", "Table", "decode_text", "looks_delimited", "parse_table"]
 
 _DELIMITERS = (",", ";", "\t", "|", " ")
 _SAMPLE = 200  # lines looked at to find the layout
+_BLOCK = 1 << 20  # bytes taken apart at once
 _COMMENTS = ("#", "%", "//")
 _NUMBER = re.compile(r"^[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?$")
 _NOTHING = frozenset(("", "nan", "na", "n/a", "null", "none", "inf", "-inf", "+inf", "-", "--"))
@@ -47,6 +50,10 @@ class Column:
         Cells of a number column that hold text.
     bad_example : str
         One of them.
+    count : int
+        Finite numbers, or cells of text that are not empty.
+    steady : bool
+        Whether each number is the one before plus 1.
     """
 
     name: str
@@ -57,6 +64,8 @@ class Column:
     whole: np.ndarray[tuple[int], np.dtype[np.object_]] | None = None
     bad_cells: int = 0
     bad_example: str = ""
+    count: int = 0
+    steady: bool = False
 
 
 @dataclass
@@ -201,8 +210,25 @@ def looks_delimited(head: bytes, complete: bool) -> bool:
 # Table ----------------------------------------------------------------------------------------------------
 
 
-def parse_table(data: bytes, where: str) -> Table:
-    """Read a delimited text.
+@dataclass
+class _Tally:
+    """What was odd in the lines of a table, counted over its blocks."""
+
+    nulls: int = 0
+    quotes: tuple[int, int] = (0, 0)
+    short: tuple[int, int] = (0, 0)
+    long: tuple[int, int] = (0, 0)
+    cut: int = 0
+
+    def add(self, kind: str, lines: list[int]) -> None:
+        """Count lines of one kind; the number of the first is kept."""
+        if lines:
+            count, first = getattr(self, kind)
+            setattr(self, kind, (count + len(lines), first or lines[0]))
+
+
+def parse_table(data: bytes, where: str, may_feed: Callable[[Column], bool] | None = None) -> Table:
+    """Read a delimited text, block by block, so that a long one costs little memory.
 
     Parameters
     ----------
@@ -210,76 +236,170 @@ def parse_table(data: bytes, where: str) -> Table:
         The whole file.
     where : str
         File name, for errors.
+    may_feed : callable, optional
+        Whether the values of a column, given by its name and unit, are wanted; of the other columns of
+        numbers only the count is kept.
 
     Raises
     ------
     UnreadableLogError
         If it is no table, or there is no row of values.
     """
-    text, encoding, odd = decode_text(data)
+    encoding, start, stop, odd = _find_encoding(data)
     table = Table([])
     if odd:
         table.losses.append(("encoding", "text", odd, -1))
     if encoding.startswith("utf-16"):
         table.notes.append("read as UTF-16")
-    nulls = text.count("\x00")
-    if nulls:
-        text = text.replace("\x00", "")
-        table.losses.append(("corrupt", "text", f"{nulls} zero bytes were left out", nulls))
-    lines = _lines(text)
-    odd_quotes = [i for i, line in enumerate(lines) if line.count('"') % 2]
-    for i in odd_quotes:
-        lines[i] = lines[i].replace('"', "")
-    if odd_quotes:
-        words = f"{len(odd_quotes)} lines hold a quotation mark without its partner: marks left out"
-        table.losses.append(("corrupt", f"line {odd_quotes[0] + 1}", words, len(odd_quotes)))
-    last = len(lines) - 1 if lines and lines[-1].strip() else -1  # a last line without an end of line
-    kept = [i for i, line in enumerate(lines) if line.strip() and not _is_comment(line)]
-    layout = _find_layout([lines[i] for i in kept])
-    if layout is None:
-        raise UnreadableLogError(
-            "no table can be made out", where=where, allowed="lines of fields with one delimiter"
-        )
-    counts = [_count_fields(lines[i], layout) for i in kept]
-    first = next((k for k, n in enumerate(counts) if n == layout.width), len(kept))
-    names, units, body_at = _find_header(lines, kept, first, layout)
-    if first:
-        table.notes.append(f"{first} line{'s' if first > 1 else ''} before the table left out")
-    short = [k for k in range(body_at, len(kept)) if counts[k] < layout.width]
-    long = [k for k in range(body_at, len(kept)) if counts[k] > layout.width]
-    skip = set(long)
-    if short and kept[short[-1]] == last:
-        number = short.pop()
-        skip.add(number)
-        table.losses.append(("cut", f"line {kept[number] + 1}", "the last line is cut and was left out", 1))
-    if short:
-        table.losses.append(
-            (
-                "bad_value",
-                f"line {kept[short[0]] + 1}",
-                f"{len(short)} lines have fewer than {layout.width} fields: what is absent is missing",
-                len(short),
+    tally = _Tally()
+    layout: _Layout | None = None
+    names: list[str] = []
+    parts: list[list[_Part]] = []
+    shells: list[Column] = []
+    number = 0  # lines before the block
+    for text, final in _text_blocks(data, encoding, start, stop):
+        lines = _clean_lines(text, number, tally)
+        if not final:
+            lines.pop()  # nothing stands after the end of the last line
+        kept = [i for i, line in enumerate(lines) if line.strip() and not _is_comment(line)]
+        body_at = 0
+        if layout is None:
+            layout = _find_layout([lines[i] for i in kept])
+            if layout is None:
+                raise UnreadableLogError(
+                    "no table can be made out", where=where, allowed="lines of fields with one delimiter"
+                )
+            width = layout.width
+            first = next(
+                (k for k, i in enumerate(kept) if _count_fields(lines[i], layout) == width), len(kept)
             )
-        )
-    if long:
-        table.losses.append(
-            (
-                "corrupt",
-                f"line {kept[long[0]] + 1}",
-                f"{len(long)} lines have more than {layout.width} fields and were left out",
-                len(long),
-            )
-        )
-    body = [lines[kept[k]] for k in range(body_at, len(kept)) if k not in skip]
-    if not body:
+            names, units, body_at = _find_header(lines, kept, first, layout)
+            if first:
+                table.notes.append(f"{first} line{'s' if first > 1 else ''} before the table left out")
+            shells = [_shell(name, unit) for name, unit in zip(names, units, strict=True)]
+            parts = [[] for _ in names]
+        body = _body(lines, kept[body_at:], number, layout, final, tally)
+        number += len(lines)
+        if body:
+            frame = _read_block(body, layout, where)
+            for k, (shell, own) in enumerate(zip(shells, parts, strict=True)):
+                part = _part(frame[k], layout)
+                if may_feed is not None and not may_feed(shell):
+                    part = part.counted()
+                own.append(part)
+    assert layout is not None
+    _tell_tally(table, tally, layout)
+    if not parts or not parts[0]:
         raise UnreadableLogError(
             "the table has a header and no row of values", where=where, hint="export the log again"
         )
     if layout.delimiter != "," or layout.decimal != ".":
         shown = {"\t": "tab", " ": "spaces"}.get(layout.delimiter, f'"{layout.delimiter}"')
         table.notes.append(f"fields parted by {shown}, decimal mark {layout.decimal!r}")
-    table.columns = _read_columns(body, names, units, layout, where)
+    for shell, own in zip(shells, parts, strict=True):
+        _join_parts(shell, own)
+        own.clear()
+        if shell.name.startswith("(unnamed") and shell.texts is None and not shell.count:
+            continue  # a delimiter at the end of every line
+        table.columns.append(shell)
     return table
+
+
+def _find_encoding(data: bytes) -> tuple[str, int, int, str]:
+    """Return the encoding, the bytes where the text begins and ends, and words on what was odd."""
+    head = data[:8000]
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")) or head.startswith(b"\xef\xbb\xbf"):
+        mark = 3 if head[0] == 0xEF else 2
+        name = "utf-8" if mark == 3 else "utf-16-le" if head[0] == 0xFF else "utf-16-be"
+        return name, mark, len(data), ""
+    _, encoding, _ = decode_text(head)
+    if encoding.startswith("utf-16"):
+        return encoding, 0, len(data), ""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for at in range(0, len(data), _BLOCK):
+            decoder.decode(data[at : at + _BLOCK])
+    except UnicodeDecodeError:
+        return "latin-1", 0, len(data), "not UTF-8: read as Latin-1"
+    begun = len(decoder.getstate()[0])  # bytes of a character that does not end
+    return "utf-8", 0, len(data) - begun, "the last character is cut" if begun else ""
+
+
+def _text_blocks(data: bytes, encoding: str, start: int, stop: int) -> Iterator[tuple[str, bool]]:
+    """Yield the text in blocks of whole lines, and whether each is the last."""
+    if encoding.startswith("utf-16"):
+        text = data[start:stop].decode(encoding, errors="replace")
+        mark = "\n" if "\n" in text[:_BLOCK] else "\r"
+        at = 0
+        while at < len(text) or not at:
+            end = _line_end(text.rfind(mark, at, at + _BLOCK), text.find(mark, at + _BLOCK), len(text))
+            end = len(text) if at + _BLOCK >= len(text) else end
+            yield text[at:end], end == len(text)
+            at = end or 1
+        return
+    sign = b"\n" if b"\n" in data[:_BLOCK] else b"\r"
+    at = start
+    while at < stop or at == start:
+        end = stop
+        if at + _BLOCK < stop:
+            end = _line_end(data.rfind(sign, at, at + _BLOCK), data.find(sign, at + _BLOCK), stop)
+        yield data[at:end].decode(encoding, errors="replace"), end >= stop
+        if end <= at:
+            return
+        at = end
+
+
+def _line_end(within: int, beyond: int, stop: int) -> int:
+    """Return where a block of whole lines ends: after its last line, or after the one that is longer."""
+    return min(within + 1 if within >= 0 else beyond + 1 if beyond >= 0 else stop, stop)
+
+
+def _clean_lines(text: str, number: int, tally: _Tally) -> list[str]:
+    """Return the lines without zero bytes and without quotation marks that have no partner."""
+    nulls = text.count("\x00")
+    if nulls:
+        text = text.replace("\x00", "")
+        tally.nulls += nulls
+    lines = _lines(text)
+    odd = [i for i, line in enumerate(lines) if line.count('"') % 2] if '"' in text else []
+    for i in odd:
+        lines[i] = lines[i].replace('"', "")
+    tally.add("quotes", [number + i + 1 for i in odd])
+    return lines
+
+
+def _body(
+    lines: list[str], kept: list[int], number: int, layout: _Layout, final: bool, tally: _Tally
+) -> list[str]:
+    """Return the lines that are rows, and count those that are too short or too long."""
+    counts = [_count_fields(lines[i], layout) for i in kept]
+    short = [k for k, count in enumerate(counts) if count < layout.width]
+    skip = {k for k, count in enumerate(counts) if count > layout.width}
+    tally.add("long", [number + kept[k] + 1 for k in sorted(skip)])
+    if short and final and kept[short[-1]] == len(lines) - 1:  # a last line without an end of line
+        skip.add(short[-1])
+        tally.cut = number + kept[short.pop()] + 1
+    tally.add("short", [number + kept[k] + 1 for k in short])
+    return [lines[i] for k, i in enumerate(kept) if k not in skip]
+
+
+def _tell_tally(table: Table, tally: _Tally, layout: _Layout) -> None:
+    if tally.nulls:
+        table.losses.append(("corrupt", "text", f"{tally.nulls} zero bytes were left out", tally.nulls))
+    count, line = tally.quotes
+    if count:
+        words = f"{count} lines hold a quotation mark without its partner: marks left out"
+        table.losses.append(("corrupt", f"line {line}", words, count))
+    if tally.cut:
+        table.losses.append(("cut", f"line {tally.cut}", "the last line is cut and was left out", 1))
+    count, line = tally.short
+    if count:
+        words = f"{count} lines have fewer than {layout.width} fields: what is absent is missing"
+        table.losses.append(("bad_value", f"line {line}", words, count))
+    count, line = tally.long
+    if count:
+        words = f"{count} lines have more than {layout.width} fields and were left out"
+        table.losses.append(("corrupt", f"line {line}", words, count))
 
 
 def _count_fields(line: str, layout: _Layout) -> int:
@@ -338,12 +458,17 @@ def _unique(names: list[str]) -> list[str]:
     return out
 
 
-def _read_columns(
-    body: list[str], names: list[str], units: list[str], layout: _Layout, where: str
-) -> list[Column]:
+def _shell(name: str, unit: str) -> Column:
+    """Return a column that has no values yet."""
+    match = _BRACKETS.match(name)
+    bare, stated = (match[1], match[2]) if match and match[1] else (name, unit)
+    return Column(name, bare, unit or stated, np.empty(0))
+
+
+def _read_block(body: list[str], layout: _Layout, where: str) -> pd.DataFrame:
     separator = r"\s+" if layout.delimiter == " " else layout.delimiter
     try:
-        frame = pd.read_csv(
+        return pd.read_csv(
             io.BytesIO("\n".join(body).encode("utf-8", "replace")),
             sep=separator,
             header=None,
@@ -358,35 +483,76 @@ def _read_columns(
         )
     except (pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         raise UnreadableLogError(f"the table cannot be read ({error})", where=where) from error
-    out: list[Column] = []
-    for k, (name, unit) in enumerate(zip(names, units, strict=True)):
-        cells = frame[k]
-        match = _BRACKETS.match(name)
-        bare, stated = (match[1], match[2]) if match and match[1] else (name, unit)
-        column = Column(name, bare, unit or stated, np.empty(0))
-        if pd.api.types.is_bool_dtype(cells) or pd.api.types.is_numeric_dtype(cells):
-            column.values = cells.to_numpy(dtype=np.float64)
-            if pd.api.types.is_integer_dtype(cells) and cells.abs().max() > 2**53:
-                column.whole = cells.to_numpy(dtype=object)
-        else:
-            _read_text_column(column, cells, layout)
-        if name.startswith("(unnamed") and column.texts is None and not np.isfinite(column.values).any():
-            continue  # a delimiter at the end of every line
-        out.append(column)
-    return out
 
 
-def _read_text_column(column: Column, cells: pd.Series, layout: _Layout) -> None:
-    """Make numbers of a column with at least one cell of text, or keep it as text."""
+@dataclass
+class _Part:
+    """One column of one block."""
+
+    values: np.ndarray[tuple[int], np.dtype[np.float64]]
+    count: int
+    steady: bool
+    integer: bool = False
+    whole: np.ndarray[tuple[int], np.dtype[np.object_]] | None = None
+    texts: np.ndarray[tuple[int], np.dtype[np.object_]] | None = None
+    filled: int = 0
+    bad: int = 0
+    example: str = ""
+
+    def counted(self) -> _Part:
+        """Return the part without its values."""
+        texts = np.empty(0, dtype=object) if self.texts is not None else None
+        return replace(self, values=np.empty(0), whole=None, texts=texts)
+
+
+def _part(cells: pd.Series, layout: _Layout) -> _Part:
+    """Make numbers of a column, or, with at least one cell of text, numbers and texts."""
+    if pd.api.types.is_bool_dtype(cells) or pd.api.types.is_numeric_dtype(cells):
+        values = cells.to_numpy(dtype=np.float64)
+        part = _Part(values, int(np.count_nonzero(np.isfinite(values))), bool(np.all(np.diff(values) == 1)))
+        part.integer = pd.api.types.is_integer_dtype(cells)
+        if part.integer and cells.abs().max() > 2**53:
+            part.whole = cells.to_numpy(dtype=object)
+        return part
     texts = cells.fillna("").astype(str).str.strip()
     plain = texts.str.replace(layout.decimal, ".", regex=False) if layout.decimal != "." else texts
     numbers = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=np.float64)
     filled = ~texts.str.lower().isin(_NOTHING).to_numpy(dtype=bool)
     bad = filled & np.isnan(numbers)
-    column.values = numbers
-    if filled.any() and bad.sum() * 2 > filled.sum():
-        column.texts = texts.to_numpy(dtype=object)
-        column.values = np.full(numbers.size, np.nan)
-    elif bad.any():
-        column.bad_cells = int(bad.sum())
-        column.bad_example = str(texts.to_numpy(dtype=object)[bad][0])
+    part = _Part(numbers, int(np.count_nonzero(np.isfinite(numbers))), False)
+    part.texts = texts.to_numpy(dtype=object)
+    part.filled, part.bad = int(filled.sum()), int(bad.sum())
+    part.example = str(part.texts[bad][0]) if part.bad else ""
+    return part
+
+
+def _join_parts(column: Column, parts: list[_Part]) -> None:
+    """Put the blocks of one column together; most of its cells decide whether it is one of numbers."""
+    column.steady = all(part.steady for part in parts)
+    values = [part.values for part in parts]
+    column.values = values[0] if len(values) == 1 else np.concatenate(values)
+    column.count = sum(part.count for part in parts)
+    if any(part.texts is not None for part in parts):
+        filled = sum(part.filled if part.texts is not None else part.count for part in parts)
+        bad = sum(part.bad for part in parts)
+        if filled and bad * 2 > filled:
+            column.texts = np.concatenate([_texts(part) for part in parts])
+            column.values = np.full(column.texts.size, np.nan)
+            column.count = filled
+        elif bad:
+            column.bad_cells = bad
+            column.bad_example = next(part.example for part in parts if part.bad)
+    elif all(part.integer for part in parts) and any(part.whole is not None for part in parts):
+        column.whole = np.concatenate(
+            [
+                p.whole if p.whole is not None else np.array(p.values, dtype=np.int64).astype(object)
+                for p in parts
+            ]
+        )
+
+
+def _texts(part: _Part) -> np.ndarray[tuple[int], np.dtype[np.object_]]:
+    if part.texts is not None:
+        return part.texts
+    words = [f"{value:.15g}" if np.isfinite(value) else "" for value in part.values]
+    return np.array(words, dtype=object)

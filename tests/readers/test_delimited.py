@@ -304,3 +304,38 @@ def test_units_by_their_definitions(unit, channel, value, si):
     got = convert(np.array([value]), unit, channel, "a.csv")[0]
     assert got == pytest.approx(si, rel=1e-12)
     assert find_unit(unit) == unit
+
+
+@pytest.mark.parametrize("block", [200, 1_000, 4_096])
+@pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "latin-1"])
+def test_blocks_leave_no_seam(monkeypatch, block, ending, encoding):
+    """A table taken apart in small blocks is the table taken apart at once, with the same losses."""
+    from flightproc.readers import table as module
+
+    lines = ["# logger 3", "time [s],rpm,Temp é,note,big", "s,rpm,C,,"]
+    for i in range(300):
+        word = "word" if i % 7 else ""
+        lines.append(f"{i / 10},{5000 + i},{20 + i % 3},{word},{10**18 + i}")
+    lines[40] = "3.7,5037"
+    lines[90] += ",more"
+    lines[150] = '14.7,"5147,20,x,1'
+    lines[200] = lines[200].replace("5197", "fast")
+    data = (ending.join(lines) + ending + "30.0,53").encode(encoding)
+    whole = module.parse_table(data, "a.csv")
+    monkeypatch.setattr(module, "_BLOCK", block)
+    parts = module.parse_table(data, "a.csv")
+    assert parts.losses == whole.losses
+    assert parts.notes == whole.notes
+    assert {code for code, *_ in whole.losses} >= {"cut", "corrupt", "bad_value"}
+    for one, two in zip(whole.columns, parts.columns, strict=True):
+        assert (one.name, one.unit, one.count, one.bad_cells) == (
+            two.name,
+            two.unit,
+            two.count,
+            two.bad_cells,
+        )
+        np.testing.assert_array_equal(one.values, two.values)
+        assert (one.texts is None) == (two.texts is None)
+        if one.texts is not None:
+            assert one.texts.tolist() == two.texts.tolist()
