@@ -17,7 +17,7 @@ from . import __version__
 from .cautions import CAUTIONS
 from .compare.answer import answer_in_words, limits_in_words
 from .compare.ratio import Compensation, Propulsion, compare_with_rig
-from .errors import RigError
+from .errors import LogError, RigError
 from .holds.model import (
     BallastWindow,
     Hold,
@@ -151,7 +151,9 @@ def analyse_sheets(
         aircraft=aircraft.name,
         glider=sheets.glider.name,
         reaction_sign=aircraft.reaction_sign,
-        answer=answer_in_words(comparison.rows, comparison.blade, holds, comparison.overall),
+        answer=answer_in_words(
+            comparison.rows, comparison.blade, holds, comparison.overall, comparison.inflow
+        ),
         limits=limits_in_words(comparison.rows, holds, calibration, rig_warnings),
         holds=holds,
         rejected=search.rejected,
@@ -165,6 +167,8 @@ def analyse_sheets(
         warnings=tuple(warnings),
         cautions=CAUTIONS,
         provenance=_provenance(sheets, recordings, search.settling),
+        inflow=comparison.inflow,
+        ratio_curve=comparison.curve,
     )
 
 
@@ -273,9 +277,13 @@ def _reduce(sheets: Sheets, warnings: list[str]) -> RigCurve | None:
     aircraft = sheets.aircraft
     try:
         return reduce_rig(
-            sheets.rig, gear_ratio=aircraft.engine.gear_ratio, diameter=aircraft.propeller.diameter_m
+            sheets.rig,
+            gear_ratio=aircraft.engine.gear_ratio,
+            diameter=aircraft.propeller.diameter_m,
+            reaction_sign=aircraft.reaction_sign,
+            folder=sheets.sheet_files["rig"].parent,
         )
-    except RigError as error:
+    except (RigError, LogError) as error:
         warnings.append(f"the rig sheet could not be reduced and is left out: {error}")
         return None
 

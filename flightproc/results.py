@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .holds.model import HoldKind, Rejected
+from .propeller.inflow import InflowEstimate
+from .propeller.performance import RatioCurve
 from .quantity import Quantity
 from .rig.model import RigCurve
 from .sortie.model import ClockOffset, Sortie, Wind
@@ -379,6 +381,10 @@ class Results:
         Safety cautions that go with every output.
     provenance : Provenance
         Where it comes from.
+    inflow : InflowEstimate or None
+        Inflow at the disc and angle of attack from all ratios together.
+    ratio_curve : RatioCurve or None
+        Torque ratio that the blade expects, against advance ratio.
     """
 
     title: str
@@ -399,6 +405,8 @@ class Results:
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
     provenance: Provenance
+    inflow: InflowEstimate | None = None
+    ratio_curve: RatioCurve | None = None
 
     @property
     def wind(self) -> Wind:
@@ -444,6 +452,8 @@ class Results:
             "comparison": [row.to_json() for row in self.comparison],
             "blade": [angles.to_json() for angles in self.blade],
             "blade_remarks": list(self.blade_words),
+            "inflow": None if self.inflow is None else self.inflow.to_json(),
+            "ratio_curve": None if self.ratio_curve is None else self.ratio_curve.to_json(),
             "rig": None if self.rig is None else _rig_json(self.rig),
             "warnings": list(self.warnings),
             "cautions": list(self.cautions),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from ..holds.model import HoldKind
+from ..propeller import InflowEstimate
 from ..quantity import Quantity
 from ..results import BladeAngles, Calibration, ComparisonRow, HoldResult
 
@@ -19,6 +20,7 @@ def answer_in_words(
     blade: Sequence[BladeAngles],
     holds: Sequence[HoldResult],
     overall: Quantity,
+    inflow: InflowEstimate | None = None,
 ) -> tuple[str, ...]:
     """Return the answer, most important sentence first."""
     if not rows:
@@ -28,7 +30,7 @@ def answer_in_words(
         out.append(_ratio(rows, overall))
     out += _turns(rows, holds)
     if blade:
-        out.append(_angles(rows, blade))
+        out.append(_angles(rows, blade, inflow))
     return tuple(out)
 
 
@@ -114,18 +116,27 @@ def _turns(rows: Sequence[ComparisonRow], holds: Sequence[HoldResult]) -> list[s
     return out
 
 
-def _angles(rows: Sequence[ComparisonRow], blade: Sequence[BladeAngles]) -> str:
+def _angles(
+    rows: Sequence[ComparisonRow], blade: Sequence[BladeAngles], inflow: InflowEstimate | None
+) -> str:
     row, along = rows[-1], blade[-1]
     still, moving, naive = (
         q.degrees() for q in (row.alpha_075_static, row.alpha_075_flight, row.alpha_075_naive)
     )
+    source = "by the blade model alone"
+    point = inflow.points[-1] if inflow is not None and inflow.points else None
+    if inflow is not None and point is not None and point.rpm == row.rpm.value:
+        moving = point.alpha_075.degrees()
+        source = (
+            "flight and blade model together"
+            if inflow.decides
+            else "which rests on the blade model; the flight's torque does not decide it"
+        )
     return (
         f"At {row.rpm.value:.0f} rpm, {row.airspeed.text()} lowers the blade's angle of attack at 0.75 R "
-        "from "
-        f"{still.text()} at rest to {moving.text()} (geometry alone, without induced flow, would say "
-        f"{naive.value:.1f} deg); the calibrated blade expects {_between(along.predicted_torque_ratio)} "
-        "times the "
-        "static torque there."
+        f"from {still.text()} at rest to {moving.text()} ({source}; geometry alone, without induced flow, "
+        f"would say {naive.value:.1f} deg); the calibrated blade expects "
+        f"{_between(along.predicted_torque_ratio)} times the static torque there."
     )
 
 

@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 from ..holds.model import Hold, HoldKind
 from ..moment.observe import Observations
 from ..moment.solve import MomentSolution
-from ..propeller import CalibratedBlade, compare_blade
+from ..propeller import (
+    CalibratedBlade,
+    FlightPoint,
+    InflowEstimate,
+    RatioCurve,
+    compare_blade,
+    infer_inflow,
+    ratio_curve,
+)
 from ..quantity import Quantity
 from ..results import BladeAngles, ComparisonRow
 from ..rig.model import RigCurve
@@ -76,12 +84,18 @@ class Comparison:
         Torque ratio over all groups [1].
     words : tuple of str
         Remarks of the blade model.
+    inflow : InflowEstimate or None
+        Inflow at the disc and angle of attack from all ratios together; None without rig or blade.
+    curve : RatioCurve or None
+        Ratios the blade expects, against advance ratio; None without a blade.
     """
 
     rows: tuple[ComparisonRow, ...]
     blade: tuple[BladeAngles, ...]
     overall: Quantity
     words: tuple[str, ...]
+    inflow: InflowEstimate | None = None
+    curve: RatioCurve | None = None
 
 
 def group_by_rpm(rpm: Array, indices: Sequence[int]) -> list[list[int]]:
@@ -148,6 +162,8 @@ def compare_with_rig(
     rows: list[ComparisonRow] = []
     angles: list[BladeAngles] = []
     words: dict[str, None] = {}
+    points: list[FlightPoint] = []
+    kappa: list[tuple[float, Array]] = []
     torque_sum, static_sum = np.zeros(len(draws)), np.zeros(len(draws))
     for group in group_by_rpm(observed.rpm, power):
         weight = np.array([1.0 / max(_scatter(solution.roll_moment[i]), 1e-3) ** 2 for i in group])
@@ -176,6 +192,9 @@ def compare_with_rig(
             given = 0.0 if compensation is None else compensation.moment * (rpm / compensation.rpm) ** 2
             centre = (propulsion.reaction_sign * best + given) / float(mean[0])
             ratio = Quantity.from_samples(torque / reference, "", value=centre)
+            own_std = math.sqrt(max(speed_std**2 - airspeed_common_std**2, 0.0))
+            points.append(FlightPoint(rpm, rpm / propulsion.gear_ratio, speed, own_std, density))
+            kappa.append((centre, torque / reference))
         row_angles, blade_angles = _angles(
             blade, rpm, propulsion, airspeed, density, density_relative_std, seed, words
         )
@@ -203,7 +222,53 @@ def compare_with_rig(
     overall = Quantity.unknown("", _NO_RIG)
     if rig is not None and rows:
         overall = Quantity.from_samples(torque_sum / static_sum)
-    return Comparison(tuple(rows), tuple(angles), overall, tuple(words))
+    inflow, curve = None, None
+    if blade is not None and rows:
+        if points:
+            inflow = _inflow(blade, points, kappa, airspeed_common_std, density_relative_std, seed)
+        curve = _curve(blade, rows, propulsion, seed)
+    return Comparison(tuple(rows), tuple(angles), overall, tuple(words), inflow, curve)
+
+
+def _inflow(
+    blade: CalibratedBlade,
+    points: Sequence[FlightPoint],
+    kappa: Sequence[tuple[float, Array]],
+    airspeed_common_std: float,
+    density_relative_std: float,
+    seed: int,
+) -> InflowEstimate | None:
+    """Infer the inflow from all groups whose ratio is known."""
+    known = [i for i, (value, _) in enumerate(kappa) if math.isfinite(value)]
+    samples = np.array([kappa[i][1] for i in known])
+    sound = np.all(np.isfinite(samples), axis=0) if known else np.zeros(0, bool)
+    if sound.sum() < 10:
+        return None
+    return infer_inflow(
+        blade,
+        [points[i] for i in known],
+        np.array([kappa[i][0] for i in known]),
+        np.cov(samples[:, sound]).reshape(len(known), len(known)),
+        airspeed_common_std=airspeed_common_std,
+        density_relative_std=density_relative_std,
+        seed=seed,
+    )
+
+
+def _curve(
+    blade: CalibratedBlade, rows: Sequence[ComparisonRow], propulsion: Propulsion, seed: int
+) -> RatioCurve | None:
+    """Return the blade's ratios from rest to beyond the highest advance ratio flown."""
+    flown = [row.advance_ratio.value for row in rows if row.advance_ratio.value is not None]
+    if not flown:
+        return None
+    middle = rows[len(rows) // 2].rpm.value or 0.0
+    return ratio_curve(
+        blade,
+        rpm_propeller=middle / propulsion.gear_ratio,
+        advance=np.linspace(0.0, 1.2 * max(flown), 21),
+        seed=seed,
+    )
 
 
 def _budget(solution: MomentSolution, group: Sequence[int], weight: Array) -> dict[str, float]:

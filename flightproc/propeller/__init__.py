@@ -9,6 +9,7 @@ from .flight import BladeComparison, alpha_at, compare_blade, geometric_alpha
 from .inflow import FlightPoint, InflowEstimate, InflowPoint, infer_inflow
 from .library import library_polar
 from .measured import blade_from_few_stations
+from .performance import BladePerformance, RatioCurve, SpeedAngles, blade_performance, ratio_curve
 from .polar import AnalyticPolar, LinearPolar, Polar, SectionFlow
 from .sheet import blade_from_sheet, polar_from_sheet
 from .table import TablePolar, read_polar_table
@@ -17,6 +18,7 @@ __all__ = [
     "AnalyticPolar",
     "Blade",
     "BladeComparison",
+    "BladePerformance",
     "CalibratedBlade",
     "ElementSolution",
     "FlightPoint",
@@ -24,11 +26,14 @@ __all__ = [
     "InflowPoint",
     "LinearPolar",
     "Polar",
+    "RatioCurve",
     "SectionFlow",
+    "SpeedAngles",
     "TablePolar",
     "alpha_at",
     "blade_from_few_stations",
     "blade_from_sheet",
+    "blade_performance",
     "calibrate_blade",
     "compare_blade",
     "fit_blade",
@@ -37,6 +42,7 @@ __all__ = [
     "library_polar",
     "polar_from_sheet",
     "prior_blade",
+    "ratio_curve",
     "read_polar_table",
     "solve_elements",
 ]

@@ -22,6 +22,10 @@ Array = NDArray[np.float64]
 
 WAKE_BOUNDS = (0.0, 0.3)
 _TOLD = 0.8  # posterior over prior spread of the wake fraction above which the data do not decide it
+_COMMON_SHARE, _ADVANCE_SCALE = (
+    0.85,
+    0.05,
+)  # of the variance of the ratio's model error; over which J it changes
 _DISAGREE = 0.01  # chance of a worse misfit below which flight and blade are said to disagree
 
 
@@ -208,10 +212,11 @@ def infer_inflow(
     -----
     Every draw has its own blade scalars, airspeeds, density and wake fraction w, one w for all settings. Its
     predicted ratios Q((1 - w) V) / Q(0) are set against the measured ones with the covariance of the
-    measurement plus that of the blade model (5 %, or 10 % for an assumed helix, common to all settings from
-    J = 0.1 up), and the draw is weighted by that likelihood (importance sampling from the prior). Angles of
-    attack of the weighted draws are the answer: where the ratio hardly depends on the inflow the weights stay
-    nearly equal and the answer is the prior, which is then said.
+    measurement plus that of the blade model, and the draw is weighted by that likelihood (importance sampling
+    from the prior). The model's standard uncertainty is 5 % (10 % for an assumed helix) from J = 0.1 up; 85 %
+    of its variance is common to all settings, the rest alike over 0.05 in J, as wind-tunnel propellers show.
+    Angles of attack of the weighted draws are the answer: where the ratio hardly depends on the inflow the
+    weights stay nearly equal and the answer is the prior, which is then said.
 
     The blade was fitted to the rig whose curve stands in the ratio's denominator. An error of that curve is
     in both; the predicted ratio hardly depends on it, and the correlation is left out.
@@ -252,7 +257,9 @@ def infer_inflow(
     predicted = np.where(np.isfinite(predicted), predicted, 1.0)
     advance = np.array([p.airspeed / (p.rpm_propeller / 60.0 * diameter) for p in points])
     model = ratio_model_std(calibrated.blade, advance)
-    whole = spread + np.outer(model, model) + 1e-8 * np.eye(count)
+    apart = np.abs(advance[:, None] - advance[None, :])
+    alike = _COMMON_SHARE + (1.0 - _COMMON_SHARE) * np.exp(-apart / _ADVANCE_SCALE)
+    whole = spread + np.outer(model, model) * alike + 1e-8 * np.eye(count)
     away = kappa - predicted
     chi2 = np.einsum("ni,ij,nj->n", away, np.linalg.inv(whole), away)
     weight = np.exp(-0.5 * (chi2 - chi2.min()))
@@ -362,8 +369,8 @@ def _words(
         words.append(
             "The flight does not decide the inflow: over the whole range of the wake fraction the torque "
             f"ratio would change by {effect:.1f} %, and it is known to {blur:.1f} % (standard uncertainty, "
-            "blade model included); inflow and angle in flight rest on the prior, w from "
-            f"{wake.min():.2g} to {wake.max():.2g}, and on the airspeed"
+            "blade model included); inflow and angle in flight rest mostly on the prior, w from "
+            f"{before.low95 or 0.0:.2f} to {before.high95 or 0.0:.2f}, and on the airspeed"
         )
     still = [p for p in points if (p.measured_ratio.low95 or 0.0) <= 1.0 <= (p.measured_ratio.high95 or 0.0)]
     if still:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ..results import Results
-from .figures import Missing, Picture, blade, calibration, histories, moment, ratio, track, wind
+from .figures import Missing, Picture, blade, calibration, histories, inflow, moment, ratio, track, wind
 
 __all__ = ["CHAPTERS", "Chapter"]
 
@@ -41,6 +41,7 @@ CHAPTERS = (
     Chapter("moment", "Roll moment in flight and torque on the rig", moment.draw),
     Chapter("ratio", "Torque ratio against advance ratio", ratio.draw),
     Chapter("blade", "Angle of attack along the blade", blade.draw),
+    Chapter("inflow", "Inflow at the disc, from the flight's torque", inflow.draw),
     Chapter("calibration", "Calibration: from angle to moment", calibration.draw),
     Chapter("data", "Data quality", wind.draw),
     Chapter("holds", "Holds, and stretches turned down", wide=True),

@@ -4,9 +4,9 @@
 
 Each case draws a blade (pitch offset, drag, largest lift, chord) from its priors, a wake fraction from 0 to
 0.3, a rig day with its noise and its common errors, and a flight at three settings with noise in the ratios,
-4 % common and 2 % own each, in airspeed, and a 5 % error of the blade model. The blade is calibrated on that
-rig, the inflow inferred from that flight, and compared with the truth. Nothing is asserted; the figures are
-printed.
+4 % common and 2 % own each, in airspeed, and a 5 % error of the blade model, most of it common. The blade is
+calibrated on that rig, the inflow inferred from that flight, and compared with the truth. Nothing is
+asserted; the figures are printed.
 """
 
 from __future__ import annotations
@@ -113,7 +113,8 @@ def run(cases: int, seed: int = 1) -> list[Case]:
         case = _rig(truth, random, 1.0)
         flown = truth.solve(RPM, (1.0 - truth.wake) * SPEEDS, 1.15)
         kappa = flown.torque / truth.solve(RPM, 0.0, 1.15).torque
-        kappa = kappa * (1.0 + RATIO_MODEL * random.standard_normal())
+        own = math.sqrt(0.15) * random.standard_normal(3)
+        kappa = kappa * (1.0 + RATIO_MODEL * (math.sqrt(0.85) * random.standard_normal() + own))
         kappa = kappa * (1.0 + COMMON * random.standard_normal() + OWN * random.standard_normal(3))
         covariance = COMMON**2 * np.outer(kappa, kappa) + np.diag((OWN * kappa) ** 2)
         speeds = SPEEDS + SPEED_COMMON * random.standard_normal() + SPEED_OWN * random.standard_normal(3)

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from flightproc.holds.model import HoldKind, Rejected
+from flightproc.propeller import InflowEstimate, InflowPoint, RatioCurve
 from flightproc.quantity import Quantity
 from flightproc.readers.recording import Damage, RawField, Recording, Series
 from flightproc.results import (
@@ -260,6 +261,53 @@ def blade_angles(rows: tuple[ComparisonRow, ...]) -> tuple[BladeAngles, ...]:
     return tuple(out)
 
 
+def inflow(rows: tuple[ComparisonRow, ...]) -> InflowEstimate:
+    """An inflow estimate that looks like one."""
+    radius = np.linspace(0.18, 1.0, 40)
+    middle = (6.0 + 10.0 * (1 - radius)) * DEG
+    points = tuple(
+        InflowPoint(
+            rpm=row.rpm.value or 0.0,
+            airspeed=row.airspeed.value or 0.0,
+            advance_ratio=row.advance_ratio.value or 0.0,
+            measured_ratio=row.torque_ratio,
+            predicted_ratio=Quantity.of(0.97, 0.06),
+            inflow_prior=Quantity.of(9.3, 0.9, "m/s"),
+            inflow=Quantity.of(8.8, 0.7, "m/s"),
+            alpha_075_prior=Quantity.of(5.1 * DEG, 0.6 * DEG, "rad"),
+            alpha_075=Quantity.of(5.3 * DEG, 0.5 * DEG, "rad"),
+            alpha_075_change=Quantity.of(-1.9 * DEG, 0.3 * DEG, "rad"),
+            induced_075=Quantity.of(8.2, 0.5, "m/s"),
+            radius_ratio=radius,
+            alpha_static=np.vstack([middle, middle - DEG, middle + DEG]),
+            alpha=np.vstack([middle, middle - DEG, middle + DEG]) - 1.9 * DEG,
+            induced=np.vstack([8.0 + radius, 7.0 + radius, 9.0 + radius]),
+        )
+        for row in rows
+    )
+    grid = np.linspace(0.01, 0.29, 15)
+    return InflowEstimate(
+        points=points,
+        wake_prior=Quantity(0.15, 0.087, 0.0075, 0.2925),
+        wake=Quantity(0.2, 0.06, 0.06, 0.29),
+        wake_grid=grid,
+        wake_prior_density=np.full(15, 1.0 / 0.3),
+        wake_density=grid / grid.sum() / 0.02,
+        decides=True,
+        misfit=2.5,
+        effective=600.0,
+        words=("The flight narrows the wake fraction",),
+    )
+
+
+def curve() -> RatioCurve:
+    """A ratio that falls a little with advance ratio."""
+    advance = np.linspace(0.0, 0.3, 13)
+    mean = 1.0 - 0.4 * advance**2
+    band = np.vstack([mean, mean - 0.3 * advance, mean + 0.3 * advance])
+    return RatioCurve(2400.0, advance, band, band - 0.5 * advance)
+
+
 def recordings(frame: pd.DataFrame) -> dict[str, Recording]:
     """Three logs: unit, GPS, engine."""
 
@@ -401,6 +449,8 @@ def full_results() -> Results:
         comparison=rows,
         blade=blade_angles(rows),
         blade_words=("A helical blade of pitch 0.62 m was assumed; chord 0.09 m at 0.75 R.",),
+        inflow=inflow(rows),
+        ratio_curve=curve(),
         rig=rig,
         sortie=sortie,
         recordings=recordings(frame),
@@ -453,7 +503,7 @@ def no_rig() -> Results:
         )
         for row in full.comparison
     )
-    return replace(full, rig=None, blade=(), blade_words=(), comparison=rows)
+    return replace(full, rig=None, blade=(), blade_words=(), comparison=rows, inflow=None, ratio_curve=None)
 
 
 def no_gps() -> Results:
@@ -555,6 +605,8 @@ def empty_results() -> Results:
         comparison=(),
         blade=(),
         blade_words=(),
+        inflow=None,
+        ratio_curve=None,
         rig=None,
         sortie=sortie,
         recordings={},

@@ -30,6 +30,7 @@ UNITS = {
     "moment": ["Engine speed [1/min]", "torque reaction [N m]", "95 %"],
     "ratio": ["Advance ratio", "static torque [1]", "ratio 1", "blade model"],
     "blade": ["Angle of attack [deg]", "r / R [1]", "at rest", "by geometry alone"],
+    "inflow": ("[1]", "[deg]", "[1/min]"),
     "calibration": ["Roll moment L, positive right side down [N m]", "Hang roll η [deg]"],
     "data": ["east [m/s]", "north [m/s]"],
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ...propeller import InflowPoint
 from ...results import BladeAngles, Results
 from .style import INK, MUTED, PREDICTION, Missing, Picture, new_figure, tidy_ticks
 
@@ -28,6 +29,14 @@ def _at(angles: BladeAngles, name: str, where: float = 0.75) -> float:
     return float(np.interp(where, angles.radius_ratio[good], values[good]))
 
 
+def _inferred(results: Results, angles: BladeAngles) -> InflowPoint | None:
+    """Return what the flight's own ratios gave for this rpm group, where they did."""
+    if results.inflow is None:
+        return None
+    near = [p for p in results.inflow.points if abs(p.rpm - angles.rpm) < 1.0]
+    return near[0] if near and near[0].radius_ratio.size == angles.radius_ratio.size else None
+
+
 def draw(results: Results) -> Picture | Missing:
     """Draw alpha over r/R at rest, in flight and by geometry alone, for up to three rpm groups."""
     groups = [angles for angles in results.blade if _drawable(angles)]
@@ -49,9 +58,15 @@ def draw(results: Results) -> Picture | Missing:
         first = first or axes
         for name, label, colour, dashes, width in _LINES:
             values = np.degrees(getattr(angles, name))
+            point = _inferred(results, angles)
+            if point is not None and name != "naive":
+                found = np.degrees(point.alpha if name == "flight" else point.alpha_static)
+                values = found[0]
+                axes.fill_between(point.radius_ratio, found[1], found[2], color=colour, alpha=0.16, lw=0)
             axes.plot(angles.radius_ratio, values, color=colour, ls=dashes, lw=width, label=label)
-            axes.plot([0.75], [_at(angles, name)], "o", color=colour, ms=4.5)
-            std = getattr(angles, f"{name}_std", None)
+            at = float(np.interp(0.75, angles.radius_ratio, values))
+            axes.plot([0.75], [at], "o", color=colour, ms=4.5)
+            std = getattr(angles, f"{name}_std", None) if point is None else None
             if std is not None:
                 half = 1.96 * np.degrees(std)
                 axes.fill_between(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from ...holds.model import HoldKind
@@ -35,7 +37,7 @@ def draw(results: Results) -> Picture | Missing:
         if (at := _advance_ratio(results, angles)) is not None
         and (ratio := spread(angles.predicted_torque_ratio)) is not None
     )
-    if not measured and not predicted:
+    if not measured and not predicted and results.ratio_curve is None:
         if results.rig is None:
             return Missing("The ratio needs a static torque, and no rig sheet was given.")
         reasons = {row.torque_ratio.reason or row.advance_ratio.reason for row in results.comparison} - {""}
@@ -44,7 +46,14 @@ def draw(results: Results) -> Picture | Missing:
     figure = new_figure(4.4)
     axes = figure.add_axes((0.085, 0.13, 0.895, 0.835))
     axes.axhline(1.0, color=INK, lw=1.2, label="as on the rig (ratio 1)")
-    if predicted:
+    curve = results.ratio_curve
+    if curve is not None:
+        mean, low, high = curve.torque_ratio
+        axes.plot(curve.advance_ratio, mean, color=PREDICTION, lw=1.8, ls=(0, (5, 2)), label="blade model")
+        axes.fill_between(
+            curve.advance_ratio, low, high, color=PREDICTION, alpha=0.13, lw=0, label="its 95 % band"
+        )
+    elif predicted:
         x, y, low, high = np.array(predicted).T
         axes.plot(
             x, y, color=PREDICTION, lw=1.5, ls=(0, (5, 2)), marker="^", mfc="white", ms=7, label="blade model"
@@ -59,23 +68,32 @@ def draw(results: Results) -> Picture | Missing:
         size=7.5,
         label="flight over rig, 95 %",
     )
-    for (advance, ratio), name in zip(measured, names, strict=True):
+    reach = max((a.value for a, _ in measured), default=1.0)
+    order = np.argsort([a.value for a, _ in measured])
+    below: set[int] = set()
+    for left, right in pairwise(order):
+        if measured[right][0].value - measured[left][0].value < 0.12 * reach and left not in below:
+            below.add(int(right))
+    for index, ((advance, ratio), name) in enumerate(zip(measured, names, strict=True)):
         axes.plot([advance.low, advance.high], [ratio.value] * 2, color=power.colour, lw=1.2)
         if name:
             axes.annotate(
                 f"{name} 1/min",
-                (advance.value, ratio.high),
-                (0, 5),
+                (advance.value, ratio.low if index in below else ratio.high),
+                (0, -5 if index in below else 5),
                 textcoords="offset points",
                 ha="center",
-                va="bottom",
+                va="top" if index in below else "bottom",
                 fontsize=8.5,
                 bbox={"boxstyle": "square,pad=0.1", "fc": "white", "ec": "none", "alpha": 0.85},
             )
     low, high = axes.get_ylim()
     pad = 0.10 * (high - low)
-    axes.set_ylim(low - 0.3 * pad, high + 2.6 * pad)
-    axes.margins(x=0.12)
+    axes.set_ylim(low - (1.0 if below else 0.3) * pad, high + 2.6 * pad)
+    if curve is not None:
+        axes.set_xlim(0.0, float(curve.advance_ratio[-1]))
+    else:
+        axes.margins(x=0.12)
     tidy_ticks(axes)
     axes.set_xlabel("Advance ratio J = V / (n D) [1]")
     axes.set_ylabel("Torque in flight / static torque [1]")
@@ -90,5 +108,11 @@ def draw(results: Results) -> Picture | Missing:
         f"Torque ratio against advance ratio. {points or 'No measured point'}.{tail}",
         "n is the propeller's speed, D its diameter, V the airspeed. Where a bar crosses the line at 1, "
         "this flight does not tell the torque in the air from the torque on the rig."
-        + ("" if predicted else " There is no blade prediction for this sortie."),
+        + (
+            f" The blade model is calibrated at rest (J = 0, where the ratio is 1) and drawn for "
+            f"{curve.rpm_propeller:.0f} 1/min of the propeller."
+            if curve is not None
+            else ""
+        )
+        + ("" if predicted or curve is not None else " There is no blade prediction for this sortie."),
     )
