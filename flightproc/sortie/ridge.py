@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -37,6 +37,7 @@ _HIDDEN = -0.6  # evidence of an expected line that cannot be seen
 _COLLIDE = 2.0  # [1/window] between two lines that disturb each other
 _WORST = 0.006  # relative standard uncertainty beyond which a speed is not given
 _SMEAR = 0.05  # of the change within a window that is uncertain
+_PART = 3600.0  # [s] followed at a time
 _FINE = 41  # trial speeds about the path
 
 
@@ -200,6 +201,12 @@ def track_rpm(
     """
     first = min(w.start for w in waveforms)
     last = max(w.end for w in waveforms)
+    if last - first > _PART + window_length(waveforms[0].rate):  # so that memory is bounded
+        parts = [
+            track_rpm(piece, gear_ratio, blades, firing_per_rev, low=low, high=high)
+            for piece in _pieces(waveforms, first, last)
+        ]
+        return _joined(parts)
     times = np.asarray(first + np.arange(int((last - first) / _FRAME + 1e-6) + 1) * _FRAME, dtype=float)
     rate = float(np.median([w.rate for w in waveforms]))
     aliased = rate < _ALIASED_BELOW
@@ -216,6 +223,31 @@ def track_rpm(
     rpm = np.where(voiced, heard, np.nan)
     rpm, std = _refine(spectra, orders, rpm, heard, window)
     return RpmTrack(times, rpm, std, _level(spectra), tuple(stretches))
+
+
+def _pieces(waveforms: Sequence[Waveform], first: float, last: float) -> Iterator[list[Waveform]]:
+    """Cut waveforms into pieces that follow each other; each ends a frame before the next begins."""
+    count = int(np.ceil((last - first) / _PART))
+    for k in range(count):
+        start, end = first + k * _PART, first + (k + 1) * _PART - _FRAME
+        piece = []
+        for w in waveforms:
+            low = max(0, int(np.ceil((start - w.start) * w.rate - 1e-6)))
+            high = min(w.samples.size, int(np.floor((end - w.start) * w.rate + 1e-6)) + 1)
+            if high - low > 1:
+                piece.append(replace(w, start=w.start + low / w.rate, samples=w.samples[low:high]))
+        if piece:
+            yield piece
+
+
+def _joined(parts: Sequence[RpmTrack]) -> RpmTrack:
+    return RpmTrack(
+        np.concatenate([p.time for p in parts]),
+        np.concatenate([p.rpm for p in parts]),
+        np.concatenate([p.std for p in parts]),
+        np.concatenate([p.level for p in parts]),
+        tuple(s for p in parts for s in p.stretches),
+    )
 
 
 def _level(spectra: Sequence[Spectra]) -> Array:

@@ -105,7 +105,7 @@ class Spectra:
     good : ndarray of bool, shape (n,)
         Frames with samples enough.
     level : ndarray, shape (n,)
-        Root mean power above the lowest frequency; filled frame by frame as they are whitened.
+        Root mean power above the lowest frequency (whole: 1); filled as frames are whitened.
 
     Notes
     -----
@@ -135,6 +135,9 @@ class Spectra:
         self._there = np.isfinite(samples)
         mean = float(np.mean(samples[self._there], dtype=np.float64)) if self._there.any() else 0.0
         self._samples = np.where(self._there, samples - np.float32(mean), np.float32(0.0))
+        size = float(np.sqrt(np.mean(np.square(self._samples, dtype=np.float64)))) if samples.size else 0.0
+        if size > 0.0:  # powers of absurd values would overflow
+            self._samples /= np.float32(size)
         self._starts = np.rint((times - waveform.start) * waveform.rate - 0.5 * (self.length - 1)).astype(
             np.int64
         )
