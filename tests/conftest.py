@@ -6,6 +6,11 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# the same examples each time, so that a red run is the fault of a change; benchmarks fuzz at random
+settings.register_profile("steady", derandomize=True, database=None, deadline=None)
+settings.load_profile("steady")
 
 ROOT = Path(__file__).resolve().parent.parent
 LABELS = ("published", "reference", "analytic", "synthetic", "regression")
