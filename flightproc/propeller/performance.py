@@ -358,7 +358,8 @@ def blade_performance(
             *calibrated.words,
             f"inflow behind the pilot taken as {1 - WAKE_BOUNDS[1]:.2g} to {1 - WAKE_BOUNDS[0]:.2g} of the "
             "airspeed in angles and ratios; the coefficients are against the J that the disc sees",
-            "ratios carry a model uncertainty of 5 % from J = 0.1 up (10 % for an assumed helix)",
+            "ratios carry a model uncertainty of 5 % from J = 0.1 up (10 % for an assumed helix); beyond "
+            "J = 0.35 the model was not checked against a wind tunnel",
         ),
     )
 

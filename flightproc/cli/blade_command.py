@@ -1,0 +1,215 @@
+"""``flightproc blade``: what the propeller does at rest and in flight."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from ..propeller import BladePerformance
+    from ..quantity import Quantity
+
+__all__ = ["command"]
+
+_SETTINGS = 4  # engine speeds of the tables
+_ADVANCE_ROWS = 4  # every so many of the coefficients are printed
+
+
+def command(
+    aircraft: Annotated[Path, typer.Argument(metavar="AIRCRAFT.toml", help="The aircraft sheet.")],
+    rig: Annotated[
+        Path | None,
+        typer.Option("--rig", metavar="RIG.toml", help="A rig sheet to calibrate the blade on."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "-o",
+            "--out",
+            metavar="FOLDER",
+            help="Where to write; AIRCRAFT-blade in this folder if not given.",
+        ),
+    ] = None,
+    rpm: Annotated[
+        list[float] | None,
+        typer.Option("--rpm", help="Engine speed in 1/min, once for each; those of the rig if not given."),
+    ] = None,
+    airspeed: Annotated[
+        list[float] | None,
+        typer.Option("--airspeed", help="Airspeed in m/s, once for each; 8, 10, 12 and 14 if not given."),
+    ] = None,
+    density: Annotated[
+        float, typer.Option("--density", help="Air density in kg/m^3.", min=0.3, max=1.6)
+    ] = 1.2,
+    as_json: Annotated[bool, typer.Option("--json", help="Print blade.json instead of the tables.")] = False,
+) -> None:
+    """Show coefficients against J, angle of attack along the blade, and torque against rest."""
+    import json
+
+    from ..report.output import check_folder, write_folder
+
+    folder = Path(f"{aircraft.stem}-blade") if out is None else out
+    check_folder(folder)
+    found = _run(aircraft, rig, rpm, airspeed, density)
+    text = json.dumps(found.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    files = _figures(found)
+    files["blade.json"] = text.encode()
+    written = write_folder(folder, files)
+    if as_json:
+        sys.stdout.write(text)
+        return
+    from rich.console import Console
+
+    _show(Console(highlight=False), found)
+    sys.stdout.write(f"\nwritten  {folder}: {', '.join(path.name for path in written)}\n")
+
+
+def _run(
+    aircraft: Path, rig: Path | None, rpm: list[float] | None, airspeed: list[float] | None, density: float
+) -> BladePerformance:
+    import numpy as np
+
+    from ..errors import Fault, SheetError
+    from ..propeller import (
+        blade_from_sheet,
+        blade_performance,
+        calibrate_blade,
+        polar_from_sheet,
+        prior_blade,
+    )
+    from ..rig import reduce_rig
+    from ..sheets import load_aircraft, load_rig
+
+    faults: list[Fault] = []
+    frame = day = None
+    try:
+        frame = load_aircraft(aircraft)
+    except SheetError as error:
+        faults += error.faults
+    if rig is not None:
+        try:
+            day = load_rig(rig)
+        except SheetError as error:
+            faults += error.faults
+    if faults or frame is None:
+        raise SheetError(faults)
+    blade = blade_from_sheet(frame)
+    polar = polar_from_sheet(frame, aircraft.parent)
+    gear = frame.engine.gear_ratio
+    speeds = sorted(set(rpm or ()))
+    if rig is None or day is None:
+        case = prior_blade(blade, polar=polar)
+        tip = 0.5 * 340.0 * 60.0 / (np.pi * blade.diameter) * gear  # half the speed of sound at the tip
+        speeds = speeds or [round(tip * share, -2) for share in (0.7, 0.8, 0.9, 1.0)]
+    else:
+        curve = reduce_rig(
+            day,
+            gear_ratio=gear,
+            diameter=frame.propeller.diameter_m,
+            reaction_sign=frame.reaction_sign,
+            folder=rig.parent,
+        )
+        case = calibrate_blade(blade, curve, gear_ratio=gear, polar=polar)
+        measured = sorted({point.rpm for point in curve.points if point.rpm > 0.0})
+        if not speeds:
+            picked = np.unique(np.linspace(0, len(measured) - 1, min(_SETTINGS, len(measured))).round())
+            speeds = [measured[int(i)] for i in picked]
+    return blade_performance(
+        case,
+        name=frame.name,
+        gear_ratio=gear,
+        rpms=speeds,
+        speeds=sorted(set(airspeed or (8.0, 10.0, 12.0, 14.0))),
+        density=density,
+    )
+
+
+def _figures(found: BladePerformance) -> dict[str, bytes]:
+    import matplotlib as mpl
+
+    from ..report.figures.blade_range import draw_blade_figures
+    from ..report.figures.style import STYLE, png_bytes, svg_text
+
+    files: dict[str, bytes] = {}
+    with mpl.rc_context(STYLE):
+        for name, drawn in draw_blade_figures(found).items():
+            files[f"{name}.png"] = png_bytes(drawn.figure)
+            files[f"{name}.svg"] = svg_text(drawn.figure).encode()
+    return files
+
+
+def _table(heads: list[tuple[str, str]]) -> Table:
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
+    for head, unit in heads:
+        table.add_column(Text(f"{head}\n{unit}"), justify="right", no_wrap=True)
+    return table
+
+
+def _bounds(quantity: Quantity, places: int) -> str:
+    if quantity.value is None or quantity.low95 is None or quantity.high95 is None:
+        return "?"
+    return f"{quantity.value:.{places}f} [{quantity.low95:.{places}f}, {quantity.high95:.{places}f}]"
+
+
+def _show(console: Console, found: BladePerformance) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from ..cautions import CAUTIONS
+
+    blade = found.calibrated.blade
+    console.print(Text(found.name, style="bold"))
+    console.print(
+        Text(
+            f"{blade.blades} blades, diameter {blade.diameter:g} m, gear {found.gear_ratio:g}, air "
+            f"{found.density:.3f} kg/m³"
+        )
+    )
+    console.print()
+    table = _table([("rpm", "1/min"), ("static torque", "N m [95 %]"), ("static thrust", "N [95 %]")])
+    for rpm, torque, thrust in found.static:
+        table.add_row(f"{rpm:.0f}", Text(_bounds(torque, 1)), Text(_bounds(thrust, 0)))
+    console.print(table)
+    console.print()
+    table = _table([("J", "1"), ("C_T", "1 [95 %]"), ("C_P", "1 [95 %]"), ("efficiency", "1")])
+    for k in range(0, found.advance_ratio.size, _ADVANCE_ROWS):
+        cells = [
+            f"{band[0, k]:.4f} [{band[1, k]:.4f}, {band[2, k]:.4f}]"
+            for band in (found.thrust_coefficient, found.power_coefficient)
+        ]
+        table.add_row(f"{found.advance_ratio[k]:.2f}", *map(Text, cells), f"{found.efficiency[0, k]:.2f}")
+    console.print(table)
+    console.print()
+    table = _table(
+        [("airspeed", "m/s"), ("angle at 0.75 R", "deg [95 %]"), ("by geometry alone", "deg [95 %]")]
+    )
+    for item in found.angles:
+        table.add_row(
+            f"{item.airspeed:g}" if item.airspeed else "at rest",
+            Text(_bounds(item.alpha_075.degrees(), 1)),
+            Text(_bounds(item.geometric_075.degrees(), 1)),
+        )
+    console.print(Text(f"At {found.rpm:.0f} 1/min:"))
+    console.print(table)
+    console.print()
+    console.print(Text("Torque in flight over torque at rest, ± standard uncertainty:"))
+    table = _table([("rpm", "1/min"), *((f"{v:g}", "m/s") for v in found.speeds)])
+    for rpm, row, std in zip(found.rpms, found.torque_ratio, found.torque_ratio_std, strict=True):
+        table.add_row(f"{rpm:.0f}", *(f"{r:.2f} ± {s:.2f}" for r, s in zip(row, std, strict=True)))
+    console.print(table)
+    console.print()
+    grid = Table.grid(padding=(0, 2))
+    for word in found.words:
+        grid.add_row(Text("note", style="bold"), Text(word[:1].upper() + word[1:]))
+    grid.add_row(Text("caution", style="bold"), Text(CAUTIONS[0]))
+    console.print(grid)
