@@ -9,8 +9,6 @@ import numpy as np
 
 __all__ = ["torque_interval", "welch_satterthwaite"]
 
-_PLAIN_SHARE = 0.5  # of the whole standard uncertainty, up to which a uniform part leaves the sum near normal
-
 
 def welch_satterthwaite(stds: Sequence[float], dofs: Sequence[float]) -> float:
     """Return the effective degrees of freedom of a combined standard uncertainty.
@@ -42,9 +40,9 @@ def welch_satterthwaite(stds: Sequence[float], dofs: Sequence[float]) -> float:
 
 
 def torque_interval(
-    value: float, normal_std: float, scatter_std: float, scatter_dof: float, uniform_std: float
+    value: float, normal_std: float, scatter_std: float, scatter_dof: float
 ) -> tuple[float, float]:
-    """Return the 95 % interval of a sum of a normal, a Student and a uniform part.
+    """Return the 95 % interval of a sum of normal parts and a mean of a series.
 
     Parameters
     ----------
@@ -53,35 +51,28 @@ def torque_interval(
     normal_std : float
         Standard uncertainty of all parts that are normal or many.
     scatter_std, scatter_dof : float
-        Of a mean of a series: a scaled t distribution with this many degrees of freedom.
-    uniform_std : float
-        Standard uncertainty of a uniform part.
+        Of the mean of a series: a scaled t distribution with this many degrees of freedom.
 
     Returns
     -------
     low, high : float
-        By Monte Carlo [1]_ where a uniform part is half of the whole or more or the degrees of freedom are
-        finite; else value ± 1.96 u.
+        By Monte Carlo [1]_ where the degrees of freedom are finite; else value ± 1.96 u.
 
     References
     ----------
-    .. [1] JCGM 101:2008, 6.4.2 and 6.4.9.
+    .. [1] JCGM 101:2008, 6.4.9.
 
     Examples
     --------
-    >>> low, high = torque_interval(0.0, 0.0, 0.0, math.inf, 1.0)
-    >>> abs(high - 0.95 * math.sqrt(3.0)) < 0.02
+    >>> low, high = torque_interval(0.0, 0.0, 1.0, 4.0)
+    >>> abs(high - 2.776) < 0.05
     True
     """
-    std = math.hypot(normal_std, scatter_std, uniform_std)
-    if not math.isfinite(scatter_dof) and uniform_std < _PLAIN_SHARE * std:
+    std = math.hypot(normal_std, scatter_std)
+    if not math.isfinite(scatter_dof):
         return value - 1.959963984540054 * std, value + 1.959963984540054 * std
     random = np.random.default_rng(1)
     draws = normal_std * random.standard_normal(40_000)
-    draws += uniform_std * math.sqrt(3.0) * random.uniform(-1.0, 1.0, 40_000)
-    if math.isfinite(scatter_dof):
-        draws += scatter_std * random.standard_t(max(scatter_dof, 1.0), 40_000)
-    else:
-        draws += scatter_std * random.standard_normal(40_000)
-    half = float(np.quantile(np.abs(draws), 0.95))  # all parts are symmetric
+    draws += scatter_std * random.standard_t(max(scatter_dof, 1.0), 40_000)
+    half = float(np.quantile(np.abs(draws), 0.95))  # both parts are symmetric
     return value - half, value + half

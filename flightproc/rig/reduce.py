@@ -136,8 +136,8 @@ def reduce_rig(
       The division is taken to be the same at every speed, so the error is common to all points.
 
     The uncertainty of rpm is not in the torque's budget; it goes into the fit by its effective variance. The
-    95 % interval is by Monte Carlo [2]_ where a leak is half of the uncertainty or more, or a series has few
-    degrees of freedom.
+    95 % interval is value ± 1.96 u, by Monte Carlo [2]_ where a series brings degrees of freedom. A leak
+    alone would call for 1.65 u, but its bound is itself read off noisy scales: with 1.96 the intervals hold.
 
     References
     ----------
@@ -287,9 +287,8 @@ def _torque(torque: float, budget: dict[str, float], reading: Reading) -> tuple[
     parts = list(budget.values())
     std = math.hypot(*parts)
     dofs = [reading.swing_dof if name == "swing" else math.inf for name in budget]
-    uniform = budget.get("leak", 0.0)
-    rest = math.hypot(*(part for name, part in budget.items() if name not in ("swing", "leak")))
-    low, high = torque_interval(torque, rest, budget["swing"], reading.swing_dof, uniform)
+    rest = math.hypot(*(part for name, part in budget.items() if name != "swing"))
+    low, high = torque_interval(torque, rest, budget["swing"], reading.swing_dof)
     quantity = Quantity(torque, std, low, high, "N m", budget=budget)
     return quantity, welch_satterthwaite(parts, dofs)
 
