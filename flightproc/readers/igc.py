@@ -110,7 +110,7 @@ def isa_pressure(altitude: Array) -> Array:
     Examples
     --------
     >>> isa_pressure(np.array([0.0, 11_000.0])).round(1).tolist()
-    [101325.0, 22632.1]
+    [101325.0, 22632.0]
 
     References
     ----------
