@@ -24,7 +24,7 @@ _SWITCH = 8.0  # cost of beginning or ending to hear the engine
 _NEUTRAL_LOW = {True: 3.0, False: 15.0}  # [Hz] below which swinging (IMU) or wind (sound) rule
 _ALIASED_BELOW = 400.0  # [Hz] sampling rate below which lines are looked for folded, too
 _LEAST = 30.0  # log-likelihood ratio of a stretch against noise
-_LEAST_RATE = 1.0  # the same per second
+_LEAST_RATE = {False: 1.0, True: 3.0}  # the same per second, for sound and for low rates
 _RIVAL = 12.0  # by how much the evidence of the best branch must beat the next
 _RIVAL_PART = {False: 0.12, True: 0.16}  # the same as a part of its own
 _NEAR = 0.04  # relative distance in rpm within which a path is the same branch
@@ -185,10 +185,10 @@ def track_rpm(
     windows could not follow) is impossible. Frames overlap, so that their evidence is scaled to independent
     ones.
 
-    A stretch is refused where its evidence is below 30 or below 1 a second, where its speed is never steady
-    for 4 s, as that of a voice, and where no line of a propeller goes with any of the stretches. Within a
-    stretch, each hold (between changes of more than 1500 rpm/s) is refused where another branch, 4 % or
-    more away all along, such as an alias or a multiple, has nearly as much evidence.
+    A stretch is refused where its evidence is below 30, or below 1 a second (3 at low rates), where its speed
+    is never steady for 4 s, as that of a voice, and where no line of a propeller goes with any of the
+    stretches. Within a stretch, each hold (between changes of more than 1500 rpm/s) is refused where another
+    branch, 4 % or more away all along, such as an alias or a multiple, has nearly as much evidence.
 
     Within the path, speed is where the summed power of the lines over noise peaks, which for several lines in
     Gaussian noise is the maximum-likelihood estimate; the curvature there gives the standard uncertainty
@@ -415,8 +415,11 @@ def _judge(
     edges = np.flatnonzero(np.diff(np.concatenate([[False], path >= 0, [False]]).astype(int)))
     bounds = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
     step = float(speeds[1] - speeds[0])
+    least = _LEAST_RATE[step == _STEP[True]]
     whole = [_worth(evidence[a:b], path[a:b], step) for a, b in bounds]
-    refusals = [_not_an_engine(speeds[path[a:b]], worth) for (a, b), worth in zip(bounds, whole, strict=True)]
+    refusals = [
+        _not_an_engine(speeds[path[a:b]], worth, least) for (a, b), worth in zip(bounds, whole, strict=True)
+    ]
     turned = max(
         (
             float(propeller[a:b].sum())
@@ -453,12 +456,12 @@ def _judge(
     return out, voiced
 
 
-def _not_an_engine(rpm: Array, worth: float) -> str:
+def _not_an_engine(rpm: Array, worth: float, least: float) -> str:
     """Return why a stretch is none of an engine, or nothing."""
     seconds = rpm.size * _FRAME
     if seconds < _CALM_TIME:
         return f"it lasts only {seconds:.1f} s"
-    if worth < _LEAST or worth < _LEAST_RATE * seconds:
+    if worth < _LEAST or worth < least * seconds:
         return "the lines are hardly stronger than noise"
     calm = _calm(rpm)
     if calm < _CALM_TIME:
