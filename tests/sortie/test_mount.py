@@ -1,7 +1,13 @@
 import numpy as np
 import pytest
 
-from flightproc.sortie.mount import estimate_mount_yaw, levelling_angles, rotate, rotation_matrix
+from flightproc.sortie.mount import (
+    estimate_mount_yaw,
+    levelling_angles,
+    rotate,
+    rotation_matrix,
+    swing_yaw,
+)
 
 G = 9.80665
 
@@ -53,7 +59,7 @@ def test_yaw_is_found_from_turns(yaw_deg):
     found = estimate_mount_yaw(*turning(1, np.radians(yaw_deg)), rate=10.0)
     error = np.degrees(np.angle(np.exp(1j * (found.yaw - np.radians(yaw_deg)))))
     assert abs(error) < 1.5
-    assert np.degrees(found.std) == pytest.approx(1.0, abs=0.5)
+    assert np.degrees(found.std) == pytest.approx(2.0, abs=0.5)
     assert found.gain == pytest.approx(1.0, abs=0.1)
 
 
@@ -66,3 +72,31 @@ def test_yaw_needs_turns_that_show_in_the_rates():
     deaf = estimate_mount_yaw(0.1 * p, 0.1 * q, turn, lean, use, rate=10.0)
     assert np.isnan(deaf.yaw)
     assert "do not follow" in deaf.words
+
+
+def swinging(seed, yaw, *, pitching=0.3, minutes=20.0):
+    """Body rates of a unit that swings in roll, less so in pitch, seen by a sensor turned by ``yaw``."""
+    from scipy.signal import lfilter
+
+    rng = np.random.default_rng(seed)
+    n = int(minutes * 600)
+    pole = 0.98 * np.exp(2j * np.pi * 0.45 / 10.0)
+    shape = [1.0, -2.0 * pole.real, abs(pole) ** 2]
+    p, q = (lfilter([1.0], shape, size * rng.standard_normal(n)) for size in (0.005, 0.005 * pitching))
+    seen = (p + 1j * q) * np.exp(-1j * yaw)
+    return seen.real, seen.imag, np.ones(n, dtype=bool)
+
+
+@pytest.mark.synthetic
+@pytest.mark.parametrize("yaw_deg", [0.0, 3.0, -20.0])
+def test_a_small_yaw_is_found_from_swinging(yaw_deg):
+    found = swing_yaw(*swinging(2, np.radians(yaw_deg)), rate=10.0)
+    assert np.degrees(found.yaw) == pytest.approx(yaw_deg, abs=2.0 * np.degrees(found.std))
+    assert 1.0 <= np.degrees(found.std) < 2.0
+
+
+@pytest.mark.synthetic
+def test_swinging_that_has_no_axis_or_too_little_time_tells_nothing():
+    assert not np.isfinite(swing_yaw(*swinging(3, 0.0, pitching=1.0), rate=10.0).yaw)
+    assert not np.isfinite(swing_yaw(*swinging(3, 0.0, minutes=1.5), rate=10.0).yaw)
+    assert not np.isfinite(swing_yaw(*swinging(3, 0.0), rate=1.0).yaw)

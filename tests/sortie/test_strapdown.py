@@ -134,10 +134,7 @@ def test_smoothing_moves_nothing_in_time():
 
 def felt_by(m):
     _, found = solved(m)
-    return Felt(
-        m.t,
-        found.acceleration_east * np.cos(found.heading) - found.acceleration_north * np.sin(found.heading),
-    )
+    return Felt(m.t, found.acceleration_north, found.acceleration_east, found.heading)
 
 
 def begin(offset):
