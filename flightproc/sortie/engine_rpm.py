@@ -205,4 +205,6 @@ def _words(name: str, what: str, track: RpmTrack) -> list[str]:
             f"; {100 * quiet.mean():.0f} % of the time it is quiet there: the engine was taken to stand "
             "still (it may idle)"
         )
+    if "vibration" in what:
+        text += "; a hold far from where the throttle was (twice the speed, say) is an alias taken for it"
     return [text] + ([f"{name}: engine speed was refused at {'; '.join(told)}"] if told else [])
