@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,8 @@ __all__ = ["HEAD_SIZE", "Content", "describe_bytes", "load_content"]
 
 HEAD_SIZE = 65_536
 """How many bytes at most are shown to a reader's ``sniff``."""
+
+_LARGE = 4 << 20  # bytes from which a thread of its own is worth it
 
 
 @dataclass(frozen=True)
@@ -41,6 +44,29 @@ class Content:
     def head(self) -> bytes:
         """The first bytes, for sniffing."""
         return self.data[:HEAD_SIZE]
+
+
+class _Loaded(Content):
+    """The bytes of a large log, whose hash is worked out while they are read."""
+
+    def __init__(self, path: str, data: bytes) -> None:
+        object.__setattr__(self, "path", path)
+        object.__setattr__(self, "data", data)
+        digests: list[str] = []
+        worker = threading.Thread(
+            target=lambda: digests.append(hashlib.sha256(data).hexdigest()), daemon=True
+        )
+        worker.start()
+        object.__setattr__(self, "_digests", digests)
+        object.__setattr__(self, "_worker", worker)
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of ``data``, hexadecimal."""
+        worker: threading.Thread = object.__getattribute__(self, "_worker")
+        worker.join()
+        digests: list[str] = object.__getattribute__(self, "_digests")
+        return digests[0]
 
 
 def load_content(path: str | Path) -> Content:
@@ -75,6 +101,8 @@ def load_content(path: str | Path) -> Content:
         raise LogError(f"the file cannot be read ({error})", where=where) from error
     if not data:
         raise LogError("the file is empty (0 bytes)", where=where, hint="copy it from the logger again")
+    if len(data) > _LARGE:
+        return _Loaded(where, data)
     return Content(where, data, hashlib.sha256(data).hexdigest())
 
 

@@ -509,7 +509,9 @@ def _part(cells: pd.Series, layout: _Layout) -> _Part:
     """Make numbers of a column, or, with at least one cell of text, numbers and texts."""
     if pd.api.types.is_bool_dtype(cells) or pd.api.types.is_numeric_dtype(cells):
         values = cells.to_numpy(dtype=np.float64)
-        part = _Part(values, int(np.count_nonzero(np.isfinite(values))), bool(np.all(np.diff(values) == 1)))
+        part = _Part(
+            values, int(np.count_nonzero(np.isfinite(values))), bool(np.all(values[1:] == values[:-1] + 1))
+        )
         part.integer = pd.api.types.is_integer_dtype(cells)
         if part.integer and cells.abs().max() > 2**53:
             part.whole = cells.to_numpy(dtype=object)

@@ -247,6 +247,7 @@ class _Reading:
         for topic, time in zip(walk.topics, walk.by_topic(seconds), strict=True):
             if id(topic) in own:
                 self.times[own[id(topic)]] = time
+        walk.forget()
         strange = sorted(topic.label for topic, lost in zip(walk.topics, bad.tolist(), strict=True) if lost)
         if count:
             first = ", ".join(strange[:4]) + (f" and {len(strange) - 4} more" if len(strange) > 4 else "")

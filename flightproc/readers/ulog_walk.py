@@ -43,7 +43,7 @@ _LARGEST = 10_000  # a text message is never this long
 _CHAIN = 4  # whole messages in a row that make a place credible
 _DEEPEST = 8  # nesting of formats
 _NEVER = 1 << 20  # larger than any message
-_WINDOW = (1 << 16, 1 << 21)  # bytes searched at once for data messages: after a subscription, and at most
+_WINDOW = (1 << 16, 1 << 19)  # bytes searched at once for data messages: after a subscription, and at most
 _MOST_TOPICS = 65_535
 _ROWS = 8_192  # messages copied at once to take their fields apart
 
@@ -206,10 +206,17 @@ class Walk:
     appended: tuple[int, ...] = ()
     info: dict[str, object] = field(default_factory=dict)
     definition_fault: str = ""
+    _order: NDArray[np.uint32] | None = None
+
+    def forget(self) -> None:
+        """Let go of what is needed only while the times are judged."""
+        self.places, self.owners, self._order = self.places[:0].copy(), self.owners[:0].copy(), None
 
     def by_topic(self, values: NDArray[Any]) -> list[NDArray[Any]]:
         """Part values that stand one for each of ``places`` by topic, each part in file order."""
-        order = np.argsort(self.owners, kind="stable")
+        if self._order is None:
+            self._order = np.argsort(self.owners, kind="stable").astype(np.uint32, copy=False)
+        order = self._order
         counts = np.bincount(self.owners, minlength=len(self.topics))
         return np.split(values[order], np.cumsum(counts)[:-1])
 

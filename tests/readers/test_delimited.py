@@ -339,3 +339,9 @@ def test_blocks_leave_no_seam(monkeypatch, block, ending, encoding):
         assert (one.texts is None) == (two.texts is None)
         if one.texts is not None:
             assert one.texts.tolist() == two.texts.tolist()
+
+
+def test_infinite_numbers_in_a_row_are_missing_without_a_word_from_numpy():
+    rows = "".join(f"{i / 10},{'inf' if 20 < i < 25 else 5000},0\n" for i in range(100))
+    recording = read(f"time [s],rpm,other\n{rows}".replace("inf,0", "1e999,inf"))
+    assert np.flatnonzero(np.isnan(recording.get("rpm").values)).tolist() == [21, 22, 23, 24]
