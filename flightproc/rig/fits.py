@@ -186,6 +186,7 @@ def _finish(
 ) -> TorqueFit:
     """Make the fit with its covariance; ``whole`` is the covariance of the weighted points."""
     size = np.linalg.norm(jacobian, axis=0)
+    size[size == 0.0] = 1.0
     estimator = np.linalg.pinv(jacobian / size) / size[:, None]
     covariance = estimator @ whole @ estimator.T
     chi2 = float(np.sum((weight * (evaluate_fit(name, coefficients, n * 1000.0) - q)) ** 2))

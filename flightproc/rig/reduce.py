@@ -36,6 +36,7 @@ References: JCGM 100:2008, 4.3 and JCGM 101:2008, 6.4.
 
 _LEAK_TOLD_KG = 0.5
 _LEAK_TOLD_SHARE = 0.005
+_EXPONENT_TOLD = 0.4  # distance from 2
 _DRIFT_TOLD = {"kg": 0.5, "N": 2.0, "N m": 0.5}
 
 
@@ -231,6 +232,12 @@ def reduce_rig(
         leaks.append(arm * leak / math.sqrt(3.0))
         signed.append(net)
 
+    if not any(point.torque.value for point in points):
+        raise RigError(
+            "the rig shows no torque: every reading is that of the zero",
+            where=name,
+            hint="check the columns or the scales",
+        )
     common = np.array([[arm * zero.std] * len(points), leaks])
     factor = math.hypot(scale.arm_std, scale.sensitivity_std)
     fits = fit_torque(
@@ -245,6 +252,7 @@ def reduce_rig(
     sense = int(math.copysign(1.0, sum(signed))) if sheet.kind == "two_point" else 0
     warnings = [
         *words,
+        *_exponent_words(points),
         *_zero_words(zero, scale),
         *_leak_words(powered, points, zero.total),
         *_sign_words(powered, signed),
@@ -309,6 +317,24 @@ def _zero(still: Sequence[Reading], scale: Scale) -> _Zero:
         count=len(still),
         drift=float(np.ptp(signals)),
     )
+
+
+def _exponent_words(points: Sequence[RigPoint]) -> list[str]:
+    """Say where the plain logarithms of the points rise otherwise than a constant coefficient lets them."""
+    pairs = [
+        (math.log(p.rpm), math.log(p.torque.value)) for p in points if p.torque.value and p.torque.value > 0.0
+    ]
+    if len({x for x, _ in pairs}) < 3:
+        return []
+    x, y = np.array(pairs).T
+    exponent = float(np.polyfit(x, y, 1)[0])
+    if abs(exponent - 2.0) < _EXPONENT_TOLD:
+        return []
+    return [
+        f"from point to point the torque rises with an exponent of {exponent:.2f} (all points alike), where "
+        "a constant torque coefficient gives 2: look for torque that is taken up, thrust that leaks in, or "
+        "a wrong zero"
+    ]
 
 
 def _zero_words(zero: _Zero, scale: Scale) -> list[str]:

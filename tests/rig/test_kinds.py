@@ -234,6 +234,23 @@ def test_series_that_cannot_be_used_say_why(tmp_path, change, error, words):
 
 
 @pytest.mark.analytic
+def test_a_rig_that_shows_no_torque_is_refused():
+    rows = [{"rpm": n, "torque_N_m": 0.3} for n in (0.0, 5000.0, 6000.0)]
+    with pytest.raises(RigError, match="no torque"):
+        reduce_rig(sheet("torque_transducer", readings=rows), **SIZE)
+
+
+@pytest.mark.analytic
+def test_an_odd_exponent_is_told():
+    rows = [{"rpm": 0.0, "torque_N_m": 0.0}]
+    rows += [{"rpm": n, "torque_N_m": q} for n, q in ((5500.0, 8.38), (6500.0, 14.35), (8450.0, 26.83))]
+    curve = reduce_rig(sheet("torque_transducer", readings=rows))
+    assert any("exponent of 2.68" in w for w in curve.warnings)
+    assert any("confirms nothing" in w for w in curve.warnings)
+    assert not any("exponent" in w for w in reduce_rig(lever("kg")).warnings)
+
+
+@pytest.mark.analytic
 def test_a_unit_that_does_not_fit_is_told(tmp_path):
     write_scales(tmp_path / "scales.csv", header="t [s],left [V],right [V],rpm")
     with pytest.raises(RigError, match="unit of column"):

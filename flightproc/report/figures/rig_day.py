@@ -164,7 +164,10 @@ def _budget(curves: Sequence[RigCurve]) -> Picture:
     axes.margins(x=0.09)
     axes.set_xlim(left=0.0)
     axes.set_xlabel("Standard uncertainty of the torque [N m], parts by their share of the variance")
-    axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=6, columnspacing=1.2, handlelength=1.2)
+    if seen:
+        axes.legend(
+            loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=6, columnspacing=1.2, handlelength=1.2
+        )
 
     def most(quantity: Quantity) -> str:
         return _SOURCES[max(quantity.budget, key=lambda name: quantity.budget[name])][0]
