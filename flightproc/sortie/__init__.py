@@ -1,8 +1,9 @@
 """From recordings to a sortie: one time base, and the channels that follow.
 
-``assemble`` puts it together from ``align`` (clocks, by ``signals`` and ``clocks``), ``gather`` and ``grid``
-(channels), ``phases``, ``engine``, ``air``, ``wind`` and ``airspeed``, ``mount``, ``attitude`` and
-``motion``. Names are imported when first used.
+``assemble`` puts it together from ``join`` (sources, shared clocks), ``clocking`` (clocks, by ``align``,
+``signals``, ``clocks`` and ``refine``), ``gather`` and ``grid`` (channels), ``phases``, ``engine``, ``air``,
+``wind`` and ``airspeed``, ``mount``, ``attitude``, ``strapdown`` and ``motion``. Names are
+imported when first used.
 """
 
 from __future__ import annotations

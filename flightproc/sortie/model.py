@@ -25,7 +25,9 @@ class ClockOffset:
     offset : Quantity
         What to add to the log's own time to get sortie time [s].
     method : str
-        ``reference`` (it is the time base), ``stated``, ``utc``, ``turn_rate``, ``vibration`` or ``climb``.
+        ``reference`` (it is the time base), ``stated``, ``utc``, ``same_clock`` (as another log), or the
+        surest of ``acceleration``, ``vibration``, ``engine_speed``, ``climb``, ``track`` and ``turn_rate``;
+        ``unknown`` where the log is left out.
     correlation : float or None
         Correlation at the offset, for the methods that search.
     words : str
