@@ -43,3 +43,8 @@ def test_units(channel):
 def test_every_reader_has_its_page(name):
     pages = [path.read_text(encoding="utf-8") for path in FOLDER.glob("*.md")]
     assert sum(text.startswith((f"# {name}\n", f"# {name} ")) for text in pages) == 1
+
+
+def test_every_page_is_in_the_table():
+    for path in FOLDER.glob("*.md"):
+        assert path.name == "README.md" or f"]({path.name})" in page("README.md")
