@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -34,6 +34,14 @@ class SectionFlow:
     chord_to_radius: Array
     reynolds: Array
     mach: Array
+    _powers: dict[tuple[float, float], Array] = field(default_factory=dict, compare=False, repr=False)
+
+    def reynolds_power(self, reference: float, exponent: float) -> Array:
+        """Return (Re / reference)^exponent, worked out once however often it is asked for."""
+        key = (reference, exponent)
+        if key not in self._powers:
+            self._powers[key] = (self.reynolds / reference) ** exponent
+        return self._powers[key]
 
 
 class Polar(Protocol):
@@ -189,8 +197,8 @@ class AnalyticPolar:
         incidence_sine = sine * zero_cosine - cosine * zero_sine  # sin(alpha - zero_lift)
         incidence_cosine = cosine * zero_cosine + sine * zero_sine
         potential = slope * incidence_sine
-        scale = flow.reynolds / self.reynolds_reference
-        most = self.max_lift * np.clip(scale**self.lift_exponent, 0.6, 1.2)
+        growth = flow.reynolds_power(self.reynolds_reference, self.lift_exponent)
+        most = self.max_lift * np.clip(growth, 0.6, 1.2)
         limit = np.where(potential >= 0.0, most, most * self.negative_fraction)
         square = (potential / limit) ** 2
         limited = potential / np.cbrt(np.sqrt(1.0 + square * square * square))
@@ -202,7 +210,7 @@ class AnalyticPolar:
         plate_lift = self.broadside_drag * sine * cosine
         lift = limited + separated * (plate_lift - limited)
 
-        ratio = np.clip(scale**self.reynolds_exponent, 0.5, 4.0)
+        ratio = np.clip(flow.reynolds_power(self.reynolds_reference, self.reynolds_exponent), 0.5, 4.0)
         least = self.profile_drag * ratio
         attached = least + self.lift_drag * (limited - self.lift_at_least_drag) ** 2
         plate_drag = least + self.broadside_drag * sine * sine
