@@ -185,6 +185,11 @@ def _set_up(curve: RigCurve) -> str:
     return ", ".join(parts)
 
 
+def _capital(sentence: str) -> str:
+    """Return a sentence with a capital first letter, unless it begins with a formula."""
+    return sentence[:1].upper() + sentence[1:] if sentence[1:2].isalpha() else sentence
+
+
 def _sentences(console: Console, label: str, sentences: Sequence[str]) -> None:
     from rich.table import Table
     from rich.text import Text
@@ -193,7 +198,7 @@ def _sentences(console: Console, label: str, sentences: Sequence[str]) -> None:
         return
     grid = Table.grid(padding=(0, 2))
     for sentence in sentences:
-        grid.add_row(Text(label, style="bold"), Text(sentence[:1].upper() + sentence[1:]))
+        grid.add_row(Text(label, style="bold"), Text(_capital(sentence)))
     console.print()
     console.print(grid)
 
