@@ -89,7 +89,7 @@ def find_holds(
     """
     settings = settings or SearchSettings()
     for name, hint in (
-        ("rpm", "add the engine log to the sortie sheet"),
+        ("rpm", "add the engine log to the sortie sheet, or a sound recording (WAV) of the engine"),
         ("turn_rate", "add a log with body rates from the hung unit"),
     ):
         if sortie.column(name) is None:
