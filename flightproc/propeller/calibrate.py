@@ -324,7 +324,7 @@ def _identified(values: Array, covariance: Array, prior: Array) -> list[str]:
 def _scalar_text(k: int, value: float, std: float) -> str:
     if k == 0:
         return f"{math.degrees(value):+.1f} ± {math.degrees(std):.1f} deg"
-    return f"× {math.exp(value):.2f} ± {100.0 * std:.0f} %"
+    return f"×{math.exp(value):.2f} ± {100.0 * std:.0f} %"
 
 
 def calibrate_blade(

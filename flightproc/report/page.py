@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..holds.model import HoldKind
+from ..propeller import InflowPoint
 from ..readers.recording import Series
 from ..results import BladeAngles, ComparisonRow, Results
 from .chapters import CHAPTERS
@@ -118,6 +119,14 @@ def _blade_of(results: Results, row: ComparisonRow) -> BladeAngles | None:
     return found if abs(found.rpm - row.rpm.value) <= 0.02 * row.rpm.value else None
 
 
+def _inflow_of(results: Results, row: ComparisonRow) -> InflowPoint | None:
+    """Return the inflow entry of an rpm group."""
+    if row.rpm.value is None or results.inflow is None:
+        return None
+    near = [point for point in results.inflow.points if abs(point.rpm - row.rpm.value) < 1.0]
+    return near[0] if near else None
+
+
 def _first_sentence(text: str) -> str:
     head, stop, _ = text.partition(". ")
     return head + ("." if stop else "")
@@ -182,6 +191,7 @@ def render_page(results: Results, pictures: Mapping[str, Picture | Missing], svg
         "budget": _budget(results),
         "turned_down": _turned_down(results),
         "blade_of": {index: _blade_of(results, row) for index, row in enumerate(results.comparison)},
+        "inflow_of": {index: _inflow_of(results, row) for index, row in enumerate(results.comparison)},
         "power_holds": [
             (index, hold) for index, hold in enumerate(results.holds, 1) if hold.kind is HoldKind.POWER
         ],

@@ -92,13 +92,18 @@ def draw(results: Results) -> Picture | Missing:
     )
     last = picked[-1]
     left_out = len(groups) - len(picked)
+    inferred = _inferred(results, last)
+    flight = (
+        _at(last, "flight") if inferred is None else float(np.degrees(inferred.alpha_075.value or np.nan))
+    )
     return Picture(
         figure,
         f"Angle of attack along the blade for {len(picked)} rpm groups. At 0.75 R and {last.rpm:.0f} 1/min: "
-        f"{_at(last, 'static'):.1f} deg at rest, {_at(last, 'flight'):.1f} deg in flight, "
+        f"{_at(last, 'static'):.1f} deg at rest, {flight:.1f} deg in flight, "
         f"{_at(last, 'naive'):.1f} deg by geometry alone.",
         "Bands are 95 %; dots mark 0.75 R. By geometry alone means pitch angle "
         "less atan(V / (Ω r)), without the flow that the propeller itself induces. It puts the angle too "
         "high, and its change from rest, atan(V / (Ω r)), too large."
+        + (" In flight and at rest are drawn as after the flight's ratios were used." if inferred else "")
         + (" The other rpm groups are only in the table and in results.json." if left_out else ""),
     )

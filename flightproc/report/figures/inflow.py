@@ -87,7 +87,7 @@ def draw(results: Results) -> Picture | Missing:
         + (
             "The torque ratios of this flight narrow it."
             if inflow.decides
-            else "They narrow it by less than a fifth: this flight does not tell the inflow."
+            else "The ratios narrow it by less than a fifth: this flight does not tell the inflow."
         ),
     )
 
