@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,7 @@ _BREAK = 10.0  # median steps without a fix that part two pieces of track
 _STRAY_GAP = 3.0 * 3600.0  # s between a few fixes and all the others, from which the few are not believed
 _STRAY_SHARE = 0.05  # of all fixes, at most
 _FAST = 2.0  # m/s, median speed from which speeds can be compared
+_BLOCK = 4_096  # positions turned into velocities at a time
 
 
 def continuous_seconds(time_of_day: Array) -> Array:
@@ -105,9 +107,20 @@ def _pieces(time: Array) -> list[slice]:
     """Return the unbroken pieces of a track."""
     if time.size < 2:
         return [slice(0, time.size)]
-    step = np.diff(time)
-    edges = [0, *(np.flatnonzero(step > _BREAK * np.median(step)) + 1).tolist(), time.size]
+    limit = _BREAK * np.median(np.diff(time), overwrite_input=True)
+    edges = [0, *(np.flatnonzero(np.diff(time) > limit) + 1).tolist(), time.size]
     return [slice(a, b) for a, b in itertools.pairwise(edges)]
+
+
+def _blocks(index: NDArray[np.intp]) -> Iterator[tuple[NDArray[np.intp], slice]]:
+    """Yield blocks of indices with a neighbour on each side, and which of the block are its own.
+
+    A neighbour is all that a centred difference sees, so differences taken block by block leave no seam.
+    """
+    for low in range(0, index.size, _BLOCK):
+        first = max(low - 1, 0)
+        high = min(low + _BLOCK, index.size)
+        yield index[first : high + 1], slice(low - first, high - first)
 
 
 def derive_velocity(time: Array, latitude: Array, longitude: Array, height: Array) -> tuple[Array, Array]:
@@ -124,9 +137,10 @@ def derive_velocity(time: Array, latitude: Array, longitude: Array, height: Arra
     """
     north, east = np.full(time.size, np.nan), np.full(time.size, np.nan)
     known = np.flatnonzero(np.isfinite(latitude) & np.isfinite(longitude))
-    for part in _pieces(time[known]):
-        at = known[part]
-        north[at], east[at] = velocity_from_positions(time[at], latitude[at], longitude[at], height[at])
+    for part in _pieces(time if known.size == time.size else time[known]):
+        for at, mine in _blocks(known[part]):
+            both = velocity_from_positions(time[at], latitude[at], longitude[at], height[at])
+            north[at[mine]], east[at[mine]] = both[0][mine], both[1][mine]
     return north, east
 
 
@@ -146,8 +160,9 @@ def add_derived_climb(builder: RecordingBuilder, time: Array, height: Array, sou
     """Add climb from a height [m] as a candidate, where there is any."""
     climb = np.full(time.size, np.nan)
     known = np.flatnonzero(np.isfinite(height))
-    for part in _pieces(time[known]):
-        climb[known[part]] = centred_rate(time[known[part]], height[known[part]])
+    for part in _pieces(time if known.size == time.size else time[known]):
+        for at, mine in _blocks(known[part]):
+            climb[at[mine]] = centred_rate(time[at], height[at])[mine]
     if np.isfinite(climb).any():
         builder.add("climb", time, climb, source, derived=True)
 

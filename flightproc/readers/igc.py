@@ -233,9 +233,9 @@ def _decimals(values: Array, width: NDArray[np.int8]) -> Array:
 def _feed(builder: RecordingBuilder, records: IgcRecords, keep: Mask, time: Array) -> None:
     latitude, longitude = np.radians(records.latitude[keep]), np.radians(records.longitude[keep])
     valid = records.valid[keep]
-    empty = (records.latitude[keep] == 0.0) & (records.longitude[keep] == 0.0)
+    empty = (latitude == 0.0) & (longitude == 0.0)
     stale = np.zeros(time.size, dtype=bool)
-    stale[1:] = ~valid[1:] & (np.diff(latitude) == 0) & (np.diff(longitude) == 0)
+    stale[1:] = ~valid[1:] & (latitude[1:] == latitude[:-1]) & (longitude[1:] == longitude[:-1])
     latitude[empty | stale] = np.nan
     longitude[empty | stale] = np.nan
     height = np.where(valid, records.gnss_altitude[keep], np.nan)
@@ -291,10 +291,11 @@ def _feed_extensions(
     builder: RecordingBuilder, timed: Timed, record: str, keep: Mask, time: Array, moving: Array | None
 ) -> None:
     """Feed channels from what the I or J record declares; ``moving`` is the speed from positions [m/s]."""
-    values = {code: column[keep] for code, column in timed.fields.items()}
-    width = {code: column[keep] for code, column in timed.width.items()}
-    for code in [*_SPEEDS, *_DIRECTIONS, "OAT", "RPM"]:
-        if code in values and _absent(values[code]):
+    wanted = [code for code in (*_SPEEDS, *_DIRECTIONS, "OAT", "RPM") if code in timed.fields]
+    values = {code: timed.fields[code][keep] for code in wanted}
+    width = {code: timed.width[code][keep] for code in wanted}
+    for code in wanted:
+        if _absent(values[code]):
             builder.note(f"{code} is declared but 0 throughout: it is treated as absent")
             del values[code]
     speeds = {}

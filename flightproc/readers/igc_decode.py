@@ -18,7 +18,7 @@ Index = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 _FIX_LENGTH = 35  # bytes of a B record without extensions
-_CHUNK = 50_000  # lines that become one matrix, to bound memory
+_CHUNK = 16_384  # lines that become one matrix, to bound memory
 _BLOCK = 1 << 22  # bytes searched at once for line ends
 _LONGEST = 400  # bytes of a line that an extension may lie in
 _WIDEST = 20  # bytes of an extension
