@@ -119,7 +119,7 @@ def make_priors(frame: Frame, wing: Wing) -> Priors:
         riser, riser_std = _RISER_STIFFNESS
         words.append(
             f"the roll stiffness of the risers is not in the sheet: {riser:.0f} ± {riser_std:.0f} N m/rad "
-            "assumed"
+            "assumed before ballast glides speak"
         )
     if wing.turn_coefficient is not None:
         turn = wing.turn_coefficient
