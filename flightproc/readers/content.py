@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import LogError
 
-__all__ = ["HEAD_SIZE", "Content", "describe_bytes", "load_content"]
+__all__ = ["HEAD_SIZE", "Content", "describe_bytes", "load_content", "refuse_columns"]
 
 HEAD_SIZE = 65_536
 """How many bytes at most are shown to a reader's ``sniff``."""
@@ -124,3 +125,19 @@ def describe_bytes(head: bytes, count: int = 16) -> str:
     if text.strip() and text.replace("\t", " ").isprintable():
         return f'text "{text}"'
     return "bytes " + head[:count].hex(" ")
+
+
+def refuse_columns(columns: Mapping[str, object] | None, what: str, where: str) -> None:
+    """Refuse a column map for a format that names its own fields.
+
+    Raises
+    ------
+    LogError
+        If a map is given.
+    """
+    if columns:
+        raise LogError(
+            f"a column map is given, but this is {what}, which names its own fields",
+            where=where,
+            hint="leave out [logs.columns] for this log; it is for CSV only",
+        )

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder
-from .content import Content, load_content
+from .content import Content, load_content, refuse_columns
 from .dataflash_fill import fill_recording
 from .dataflash_format import SCALES, TEXT_CODES, Format, UnitTable
 from .dataflash_walk import MARK, Message, Walk, walk_records
@@ -70,11 +70,7 @@ def read(
     and told, as are records whose time lies more than 10 s from their neighbours in the file.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError(
-            "a column map is given, but this is a DataFlash log, which names its own fields",
-            where=content.path,
-        )
+    refuse_columns(columns, "a DataFlash log", content.path)
     walk = walk_records(content.data)
     tables = [_Table(content.data, message) for message in walk.messages]
     if all(table.form.name in ("FMT", "FMTU", "UNIT", "MULT") for table in tables):

@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder
-from .content import Content, load_content
+from .content import Content, load_content, refuse_columns
 from .dataflash_fill import fill_recording
 from .dataflash_format import FMT_COLUMNS, TEXT_CODES, Format, UnitTable, find_fault
 from .recording import Recording
@@ -75,11 +75,7 @@ def read(
     with the wrong number of fields is left out and told, and so is a last line without an end.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError(
-            "a column map is given, but this is a DataFlash log, which names its own fields",
-            where=content.path,
-        )
+    refuse_columns(columns, "a DataFlash log", content.path)
     builder = RecordingBuilder(content, NAME)
     data = content.data
     if data[:3] == b"\xef\xbb\xbf":

@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder, median_rate
-from .content import Content, load_content
+from .content import Content, load_content, refuse_columns
 from .geodesy import centred_rate, velocity_from_positions
 from .gpx_points import STANDARD, Points
 from .recording import RawField, Recording
@@ -75,10 +75,7 @@ def read(
     ellipsoid within each unbroken piece of track, is the second choice, or the only one.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError(
-            "a column map is given, but this is GPX, which names its own fields", where=content.path
-        )
+    refuse_columns(columns, "GPX", content.path)
     points, losses = _load(content)
     builder = RecordingBuilder(content, NAME)
     for loss in losses:

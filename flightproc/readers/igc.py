@@ -9,9 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder, median_rate
-from .content import Content, load_content
+from .content import Content, load_content, refuse_columns
 from .fixes import (
     DAY,
     add_derived_climb,
@@ -154,10 +154,7 @@ def read(
     are not kept, since they name the pilot and the aircraft.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError(
-            "a column map is given, but this is IGC, which names its own fields", where=content.path
-        )
+    refuse_columns(columns, "IGC", content.path)
     text, odd = normalise_text(content.data)
     records = decode_igc(text)
     if not records.fixes.line.size:

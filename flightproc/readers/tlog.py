@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder, median_rate
-from .content import HEAD_SIZE, Content, load_content
+from .content import HEAD_SIZE, Content, load_content, refuse_columns
 from .mavlink_frames import Frames, find_frames
 from .mavlink_messages import LAYOUTS, MESSAGE_NAMES
 from .recording import RawField, Recording
@@ -77,11 +77,7 @@ def read(
     time is the clock; time 0 is the first sample of any channel.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError(
-            "a column map is given, but this is a telemetry log, which names its own fields",
-            where=content.path,
-        )
+    refuse_columns(columns, "a telemetry log", content.path)
     frames = find_frames(content.data)
     if not frames.start.size:
         raise UnreadableLogError(

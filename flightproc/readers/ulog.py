@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder, median_rate
-from .content import Content, load_content
+from .content import Content, load_content, refuse_columns
 from .recording import RawField, Recording
 from .ulog_map import ESC_RPM, FEEDS, GPS_TOPICS, Feed, field_unit
 from .ulog_walk import MAGIC, Topic, Walk, gather, walk_messages
@@ -71,10 +71,7 @@ def read(
     in the file, or more than 1 s before the start in the header, or does not advance, are left out and told.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError(
-            "a column map is given, but this is a ULog, which names its own fields", where=content.path
-        )
+    refuse_columns(columns, "a ULog", content.path)
     walk = walk_messages(content.data, content.path)
     if not any(topic.count for topic in walk.topics):
         raise UnreadableLogError(

@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder
-from .content import Content, load_content
+from .content import Content, load_content, refuse_columns
 from .recording import RawField, Recording, Waveform
 
 __all__ = ["NAME", "SOUND_RATE", "read", "sniff"]
@@ -90,8 +90,7 @@ def read(
     hour takes some 30 MB a track. Time 0 is the first sample. A WAV file carries no UTC.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError("a column map is given, but this is sound, which has no columns", where=content.path)
+    refuse_columns(columns, "sound", content.path)
     builder = RecordingBuilder(content, NAME)
     layout, start, stop = _walk(builder)
     frames = (stop - start) // layout.frame
