@@ -188,11 +188,15 @@ class _Clock:
         sort = np.argsort(order, kind="stable")
         sort = sort[np.isfinite(time[sort])]
         self.order: Index = order[sort]
-        run = continuous_seconds(time[sort])
+        time, day = time[sort], day[sort]
+        del order, sort
+        run = continuous_seconds(time)
+        del time
         stray = strays(run)
         self.left_out = int(np.count_nonzero(stray))
         self.order, run = self.order[~stray], run[~stray]
-        offset = day[sort][~stray] - np.floor(run / DAY)
+        offset = day[~stray] - np.floor(run / DAY)
+        del day
         known = np.isfinite(offset)
         values, counts = np.unique(offset[known], return_counts=True)
         believed = values[counts >= max(_VOTE * counts.sum(), 1)] if counts.size else values
@@ -257,7 +261,7 @@ class _Rows:
 
 
 class _Feeder:
-    """Feeds the channels from the sentences, best source first."""
+    """Feeds the channels from the sentences, best source first; frees the stream's columns once used."""
 
     def __init__(self, builder: RecordingBuilder, stream: Stream, clock: _Clock) -> None:
         self.builder, self.stream, self.clock = builder, stream, clock
@@ -271,6 +275,7 @@ class _Feeder:
             for kind in times
             if keeps[kind].any()
         }
+        self._drop(*times, names=("time", "date", "day", "month", "year"))
 
     def feed(self) -> None:
         """Feed every channel and tell what was decided."""
@@ -301,7 +306,15 @@ class _Feeder:
 
     def _columns(self, kind: str) -> dict[str, NDArray[Any]]:
         keep = self.rows[kind].keep
-        return {name: column[keep] for name, column in self.stream.kinds[kind].columns.items()}
+        columns = self.stream.kinds[kind].columns
+        return dict(columns) if keep.all() else {name: column[keep] for name, column in columns.items()}
+
+    def _drop(self, *kinds: str, names: tuple[str, ...] = ()) -> None:
+        """Free columns of some kinds of sentences, all where none is named: a long log is held only once."""
+        for kind in kinds:
+            columns = self.stream.kinds[kind].columns
+            for name in names or tuple(columns):
+                columns.pop(name, None)
 
     def _simulated(self) -> None:
         for kind, name, value in (("GGA", "quality", 8.0), ("RMC", "mode", float(ord("S")))):
@@ -313,6 +326,8 @@ class _Feeder:
             columns = self._columns("RMC")
             fix = _has_fix("RMC", columns)
             self._speed_and_course("RMC", self.rows["RMC"].time, columns, fix)
+            del columns
+            self._drop("RMC", names=("speed", "course"))
         if "VTG" in self.stream.kinds:
             time, _, columns = self._attached("VTG")
             speed = np.where(
@@ -321,6 +336,7 @@ class _Feeder:
             columns["speed"] = speed / _KNOT
             fix = ~np.isin(columns["mode"], _char("NEM"))
             self._speed_and_course("VTG", time, columns, fix)
+            self._drop("VTG")
 
     def _speed_and_course(self, kind: str, time: Array, columns: dict[str, NDArray[Any]], fix: Mask) -> None:
         speed = np.where(fix, columns["speed"] * _KNOT, np.nan)
@@ -380,6 +396,8 @@ class _Feeder:
                 longitude = np.where(fix, np.radians(columns["longitude"]), np.nan)
                 count = int(np.count_nonzero(np.isfinite(latitude * longitude)))
                 sources.append((-count, kind, latitude, longitude))
+                del columns
+                self._drop(kind)
         sources.sort(key=lambda item: item[0])
         for count, kind, latitude, longitude in sources:
             if count:

@@ -420,7 +420,7 @@ def decode_stream(data: bytes, every_field: bool = True) -> Stream:
         stream.binary_messages = data.count(b"\xb5\x62")
     for text in KINDS:
         if text in parts:
-            joined = _join(parts[text], np.concatenate(where[text]), text, stream, line, data)
+            joined = _join(parts.pop(text), np.concatenate(where.pop(text)), text, stream, line, data)
             if joined.order.size:
                 stream.kinds[text] = joined
     return stream
