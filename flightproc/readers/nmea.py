@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import LogError, UnreadableLogError
+from ..errors import UnreadableLogError
 from .build import RecordingBuilder
-from .content import Content, load_content
+from .content import Content, load_content, refuse_columns
 from .fixes import (
     DAY,
     add_derived_climb,
@@ -101,10 +101,7 @@ def read(
     that carry no time of their own (VTG, GSA, HDT) take that of the last sentence before them that does.
     """
     content = content or load_content(path)
-    if columns:
-        raise LogError(
-            "a column map is given, but this is NMEA, which names its own fields", where=content.path
-        )
+    refuse_columns(columns, "NMEA", content.path)
     text, odd = normalise_text(content.data)
     stream = decode_stream(text, every_field=False)
     if not stream.kinds and not stream.others:
