@@ -284,7 +284,7 @@ def _number(padded: Bytes, start: Index, end: Index) -> tuple[Array, Mask]:
     value = np.zeros(start.size)
     scale = np.ones(start.size)
     negative, point, wrong, digits = (np.zeros(start.size, dtype=bool) for _ in range(4))
-    widest = int(min(length.max(initial=0), _WIDEST))
+    widest = min(int(length.max(initial=0)), _WIDEST)
     matrix = sliding_window_view(padded, max(widest, 1))[start]
     for column in range(widest):
         inside = column < length
