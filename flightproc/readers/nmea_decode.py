@@ -361,7 +361,7 @@ def days_of(day: Index, month: Index, year: Index) -> tuple[Mask, Array]:
     good = (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1970) & (year <= 2200)
     months = np.where(good, (year - 1970) * 12 + month - 1, 0).astype("datetime64[M]")
     first = months.astype("datetime64[D]").astype(np.int64)
-    following = (months + 1).astype("datetime64[D]").astype(np.int64)
+    following = (months + np.timedelta64(1, "M")).astype("datetime64[D]").astype(np.int64)
     good &= day <= following - first
     return good, np.where(good, first + day - 1, np.nan)
 
