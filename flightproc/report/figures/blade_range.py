@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import cycle
+
 import numpy as np
 
 from ...propeller import BladePerformance
@@ -9,6 +11,14 @@ from .style import INK, MUTED, PREDICTION, Picture, new_figure, tidy_ticks
 
 __all__ = ["draw_blade_figures"]
 
+_DASHES: tuple[tuple[float, tuple[float, ...]], ...] = (
+    (0, ()),
+    (0, (6, 2)),
+    (0, (6, 1.5, 1.5, 1.5)),
+    (0, (3, 1.5)),
+    (0, (8, 1.5, 1.5, 1.5, 1.5, 1.5)),
+)
+"""One for each line, so that lines are told apart in grey."""
 _COLOURS = (INK, "#0b4a7d", PREDICTION, "#dd9f1e", "#c2513a", "#7a4f9c")
 
 
@@ -56,9 +66,10 @@ def _alpha(found: BladePerformance) -> Picture:
     figure = new_figure(4.4)
     axes = figure.add_axes((0.08, 0.125, 0.9, 0.8))
     radius = found.calibrated.blade.radius / found.calibrated.blade.tip_radius
-    for item, colour in zip(found.angles, _COLOURS, strict=False):
+    # more airspeeds than looks: colours and dashes run round at unlike lengths, so none repeats soon
+    for item, colour, dashes in zip(found.angles, cycle(_COLOURS), cycle(_DASHES), strict=False):
         name = "at rest" if item.airspeed == 0.0 else f"{item.airspeed:g} m/s"
-        axes.plot(radius, np.degrees(item.alpha[0]), color=colour, lw=2.0, label=name)
+        axes.plot(radius, np.degrees(item.alpha[0]), color=colour, ls=dashes, lw=2.0, label=name)
         axes.fill_between(
             radius, np.degrees(item.alpha[1]), np.degrees(item.alpha[2]), color=colour, alpha=0.10, lw=0
         )
@@ -70,7 +81,7 @@ def _alpha(found: BladePerformance) -> Picture:
     axes.set_ylim(bottom=min(0.0, float(np.degrees(found.angles[-1].alpha[1].min()))))
     axes.set_xlabel("Radius r / R [1]")
     axes.set_ylabel("Angle of attack [deg]")
-    axes.legend(loc="upper right")
+    axes.legend(loc="upper right", handlelength=3.6)
     tidy_ticks(axes)
     return Picture(
         figure,
@@ -84,16 +95,16 @@ def _ratio(found: BladePerformance) -> Picture:
     axes = figure.add_axes((0.08, 0.135, 0.9, 0.83))
     curve = found.curve
     axes.axhline(1.0, color=INK, lw=1.0)
-    for name, band, colour in (
-        ("torque", curve.torque_ratio, PREDICTION),
-        ("thrust", curve.thrust_ratio, "#0b4a7d"),
+    for name, band, colour, dashes in (
+        ("torque", curve.torque_ratio, PREDICTION, _DASHES[0]),
+        ("thrust", curve.thrust_ratio, "#0b4a7d", _DASHES[1]),
     ):
-        axes.plot(curve.advance_ratio, band[0], color=colour, lw=2.0, label=name)
+        axes.plot(curve.advance_ratio, band[0], color=colour, ls=dashes, lw=2.0, label=name)
         axes.fill_between(curve.advance_ratio, band[1], band[2], color=colour, alpha=0.13, lw=0)
     axes.set_xlim(0.0, float(curve.advance_ratio[-1]))
     axes.set_xlabel("Advance ratio J = V / (n D) [1]")
     axes.set_ylabel("In flight / at rest [1]")
-    axes.legend(loc="lower left")
+    axes.legend(loc="lower left", handlelength=3.6)
     tidy_ticks(axes)
     return Picture(
         figure,
