@@ -15,7 +15,7 @@ PX4 developer documentation, uORB message reference: ``SensorCombined``, ``Vehic
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,6 @@ from numpy.typing import NDArray
 __all__ = ["ESC_RPM", "FEEDS", "GPS_TOPICS", "UNITS", "Feed"]
 
 Array = NDArray[np.float64]
-Rows = Mapping[str, Array]
 
 ESC_RPM = re.compile(r"^esc\[(\d+)\]\.esc_rpm$")
 """Field of ``esc_status`` with the speed of one motor [1/min]; slots not used read 0 throughout."""
