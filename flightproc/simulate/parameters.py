@@ -8,7 +8,10 @@ from typing import Any
 
 from ..errors import FlightprocError
 
-__all__ = ["DEFAULTS", "Parameters", "Stated", "override"]
+__all__ = ["CALIBRATIONS", "DEFAULTS", "Parameters", "Stated", "override"]
+
+CALIBRATIONS = ("ballast", "tilt", "inertia", "prior")
+"""What a sortie may have to calibrate with."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +109,18 @@ class Parameters:
     gyro_noise, accelerometer_noise : float
         Noise of one sample [rad/s], [m/s^2].
     gyro_drift, accelerometer_drift : float
-        Change of bias from switch-on to warm [rad/s], [m/s^2].
+        Change of bias from switch-on to warm, whatever the air does [rad/s], [m/s^2].
+    gyro_instability, accelerometer_instability : float
+        Standard deviation of a slow first-order Gauss-Markov wander of each axis' bias [rad/s], [m/s^2].
+    gyro_instability_time, accelerometer_instability_time : float
+        Its time constant [s].
+    gyro_temperature, accelerometer_temperature : tuple of float
+        Change of each axis' bias with the sensor's temperature [rad/s/K], [m/s^2/K].
+    self_heating, case_time : float
+        How much warmer than the air the sensor becomes after switch-on [K], and the time constant with
+        which it follows both the air and its own heat [s].
+    gyro_scale, accelerometer_scale : tuple of float
+        Relative scale-factor error of each sensor axis.
     vibration : float
         Amplitude of vibration at 8000 rpm along z [m/s^2]; half of it along x and y.
     vibration_jitter : float
@@ -121,10 +135,12 @@ class Parameters:
         Standard deviation of slow position error [m] and of one velocity sample [m/s].
     gps_latency : float
         How late a fix is stamped [s].
+    gps_dropouts, engine_dropouts : int
+        Number of stretches of 5 to 60 s in flight in which that log has nothing.
     gps_offset, engine_offset : float
         What to add to that log's own time to get unit time [s].
     gps_drift, engine_drift : float
-        Relative rate error of that log's clock (1e-6 = 1 ppm).
+        Relative rate error of that log's clock against the unit's (1e-6 = 1 ppm).
     """
 
     hung_mass: float = 100.0
@@ -196,6 +212,16 @@ class Parameters:
     accelerometer_noise: float = 0.05
     gyro_drift: float = 0.0006
     accelerometer_drift: float = 0.008
+    gyro_instability: float = 0.0
+    gyro_instability_time: float = 200.0
+    accelerometer_instability: float = 0.0
+    accelerometer_instability_time: float = 200.0
+    gyro_temperature: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    accelerometer_temperature: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    self_heating: float = 8.0
+    case_time: float = 400.0
+    gyro_scale: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    accelerometer_scale: tuple[float, float, float] = (0.0, 0.0, 0.0)
     vibration: float = 0.8
     vibration_jitter: float = 1.3
     attitude: str = "levelled"
@@ -208,6 +234,8 @@ class Parameters:
     gps_noise: float = 1.2
     gps_speed_noise: float = 0.06
     gps_latency: float = 0.0
+    gps_dropouts: int = 0
+    engine_dropouts: int = 0
     gps_offset: float = 23.4
     engine_offset: float = -41.7
     gps_drift: float = 0.0
@@ -248,6 +276,12 @@ class Stated:
         [kg].
     ballast_arm, ballast_arm_std : float
         [m].
+    compensation_moment, compensation_moment_std : float or None
+        What the maker gives for the compensation [N m]; None states the true moment, 20 % uncertain.
+    calibration : str
+        What is there to calibrate with: ``ballast`` (ballast glides), ``tilt`` (a ground tilt test),
+        ``inertia`` (a tilt test and a pendulum) or ``prior`` (nothing). Without ballast glides those legs
+        are flown as plain glides.
     """
 
     hung_mass: float = 100.0
@@ -261,6 +295,16 @@ class Stated:
     ballast_mass_std: float = 0.05
     ballast_arm: float = 0.30
     ballast_arm_std: float = 0.005
+    compensation_moment: float | None = None
+    compensation_moment_std: float | None = None
+    calibration: str = "ballast"
+
+    def __post_init__(self) -> None:
+        """Refuse a way of calibration that is not known."""
+        if self.calibration not in CALIBRATIONS:
+            raise FlightprocError(
+                "calibration is not allowed", found=self.calibration, allowed=", ".join(CALIBRATIONS)
+            )
 
 
 _CHOICES = {
