@@ -1,14 +1,15 @@
-"""What the loggers see of a flight: noise, bias, mount error, vibration, and each clock's own time."""
+"""What the loggers see of a flight: noise, bias, mount error, vibration, gaps, and each clock's own time."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import asin, atan2, cos, sin, sqrt, tan
+from dataclasses import dataclass, field
+from math import asin, atan2, cos, sin, tan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
+from .drift import Spans, draw_gaps, first_order, gauss_markov, outside, sensor_bias
 from .flight import GAS_CONSTANT, LAPSE, SEA_LEVEL_DENSITY, STEP, Flight
 from .parameters import Parameters
 
@@ -73,6 +74,8 @@ class UnitLog:
     baro_time : ndarray, shape (k,)
     pressure, temperature : ndarray, shape (k,)
         [Pa], [K].
+    sensor_temperature : ndarray, shape (n,)
+        What the IMU has, not logged [K]; empty where nothing depends on it.
     """
 
     time: Array
@@ -83,6 +86,7 @@ class UnitLog:
     baro_time: Array
     pressure: Array
     temperature: Array
+    sensor_temperature: Array = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True)
@@ -99,6 +103,8 @@ class GpsLog:
         Above mean sea level [m].
     speed, course : ndarray, shape (n,)
         Over ground [m/s], clockwise from north [deg].
+    gaps : tuple of tuple of float
+        Begin and end of each stretch without fixes, unit time [s].
     """
 
     time: Array
@@ -107,6 +113,7 @@ class GpsLog:
     height: Array
     speed: Array
     course: Array
+    gaps: Spans = ()
 
 
 @dataclass(frozen=True)
@@ -125,6 +132,8 @@ class EngineLog:
         Left in the tank [l].
     supply : ndarray, shape (n,)
         [V].
+    gaps : tuple of tuple of float
+        Begin and end of each stretch without samples, unit time [s].
     """
 
     time: Array
@@ -133,6 +142,7 @@ class EngineLog:
     exhaust_temperature: Array
     fuel: Array
     supply: Array
+    gaps: Spans = ()
 
 
 def rotation(roll: float, pitch: float, yaw: float) -> Array:
@@ -204,31 +214,6 @@ def true_motion(flight: Flight, parameters: Parameters) -> Motion:
     )
     position = np.cumsum(velocity, axis=0) * STEP
     return Motion(rates, force, at_imu, np.arctan2(-y, -z), velocity, position)
-
-
-def _first_order(inputs: Array, step: float, time_constant: float, start: float) -> Array:
-    """Return a first-order lag of a series."""
-    gain = step / time_constant
-    value = start
-    out = []
-    for wish in inputs.tolist():
-        value += gain * (wish - value)
-        out.append(value)
-    return np.array(out)
-
-
-def _gauss_markov(
-    count: int, step: float, std: float, time_constant: float, generator: np.random.Generator
-) -> Array:
-    """Return a first-order Gauss-Markov series, stationary from its first sample."""
-    keep = float(np.exp(-step / time_constant))
-    kick = std * sqrt(1 - keep * keep)
-    value = std * float(generator.standard_normal())
-    out = []
-    for noise in generator.standard_normal(count).tolist():
-        out.append(value)
-        value = keep * value + kick * noise
-    return np.array(out)
 
 
 def _sample(time: Array, grid: Array, values: Array) -> Array:
@@ -340,6 +325,12 @@ def _sensor_angles(bank: Array, pitch: Array, heading: Array, mount: Array) -> A
     return out
 
 
+def _air_temperature(height: Array, parameters: Parameters) -> Array:
+    return np.asarray(
+        parameters.ground_temperature - LAPSE * (height - parameters.field_height), dtype=np.float64
+    )
+
+
 def log_unit(
     flight: Flight, motion: Motion, parameters: Parameters, generator: np.random.Generator
 ) -> UnitLog:
@@ -359,12 +350,13 @@ def log_unit(
     time = np.arange(0.0, grid[-1], 1.0 / pa.imu_rate)
     rpm = _sample(time, grid, c["rpm"])
     shake_force, shake_rates = _vibration(time, rpm, pa, generator)
-    warm = (1.0 - np.exp(-time / 600.0))[:, None] * np.array([1.0, -0.7, 0.5])
+    air = _air_temperature(_sample(time, grid, c["height"]), pa)
+    wrong_rates, wrong_force, own_temperature = sensor_bias(time, air, pa, generator)
     rates = np.column_stack([_sample(time, grid, motion.rates[:, i]) for i in range(3)]) + shake_rates
     force = np.column_stack([_sample(time, grid, motion.force_at_imu[:, i]) for i in range(3)]) + shake_force
     # a row vector times the matrix is the transpose: body to sensor
-    rates = rates @ mount + np.array(pa.gyro_bias) + pa.gyro_drift * warm
-    force = force @ mount + np.array(pa.accelerometer_bias) + pa.accelerometer_drift * warm
+    rates = rates @ mount * (1.0 + np.array(pa.gyro_scale)) + wrong_rates
+    force = force @ mount * (1.0 + np.array(pa.accelerometer_scale)) + wrong_force
     rates += pa.gyro_noise * generator.standard_normal(rates.shape)
     force += pa.accelerometer_noise * generator.standard_normal(force.shape)
 
@@ -373,13 +365,13 @@ def log_unit(
     compass = (
         _sample(time, grid, c["heading"])
         + 0.03
-        + _gauss_markov(time.size, 1 / pa.imu_rate, 0.03, 20.0, generator)
+        + gauss_markov(time.size, 1 / pa.imu_rate, 0.03, 20.0, generator)
     )
     if pa.attitude == "levelled":
         angles = levelled_attitude(time, rates, force, compass)[::stride]
     elif pa.attitude == "navigation":
         error = [
-            _gauss_markov(attitude_time.size, stride / pa.imu_rate, std, 30.0, generator)
+            gauss_markov(attitude_time.size, stride / pa.imu_rate, std, 30.0, generator)
             for std in (0.004, 0.004, 0.02)
         ]
         bank, pitch, heading = (
@@ -391,16 +383,17 @@ def log_unit(
         attitude_time, angles = np.empty(0), np.empty((0, 3))
 
     baro_time = np.arange(0.013, grid[-1], 1.0 / pa.baro_rate)
-    height = _sample(baro_time, grid, c["height"])
-    air = pa.ground_temperature - LAPSE * (height - pa.field_height)
+    air = _air_temperature(_sample(baro_time, grid, c["height"]), pa)
     pressure = pa.ground_pressure * (air / pa.ground_temperature) ** (GRAVITY / (GAS_CONSTANT * LAPSE))
     pressure = pressure + pa.baro_noise * generator.standard_normal(baro_time.size)
-    temperature = _first_order(air, 1.0 / pa.baro_rate, 15.0, float(air[0])) + 0.3 * float(
+    temperature = first_order(air, 1.0 / pa.baro_rate, 15.0, float(air[0])) + 0.3 * float(
         generator.standard_normal()
     )
     temperature = temperature + 0.05 * generator.standard_normal(baro_time.size)
     quaternion = _to_quaternion(angles) if attitude_time.size else np.empty((0, 4))
-    return UnitLog(time, rates, force, attitude_time, quaternion, baro_time, pressure, temperature)
+    return UnitLog(
+        time, rates, force, attitude_time, quaternion, baro_time, pressure, temperature, own_temperature
+    )
 
 
 def log_gps(flight: Flight, motion: Motion, parameters: Parameters, generator: np.random.Generator) -> GpsLog:
@@ -420,21 +413,26 @@ def log_gps(flight: Flight, motion: Motion, parameters: Parameters, generator: n
     own = np.arange(0.0, grid[-1] + 20.0 - pa.gps_offset, step)
     unit = pa.gps_offset + own * (1.0 + pa.gps_drift) - pa.gps_latency
     count = own.size
-    slow = [_gauss_markov(count, step, s * pa.gps_noise, 80.0, generator) for s in (1.0, 1.0, 2.0)]
+    slow = [gauss_markov(count, step, s * pa.gps_noise, 80.0, generator) for s in (1.0, 1.0, 2.0)]
     north = _sample(unit, grid, motion.position[:, 0]) + slow[0] + 0.1 * generator.standard_normal(count)
     east = _sample(unit, grid, motion.position[:, 1]) + slow[1] + 0.1 * generator.standard_normal(count)
     height = _sample(unit, grid, flight.columns["height"]) + slow[2] + 0.3 * generator.standard_normal(count)
     velocity = [
         _sample(unit, grid, motion.velocity[:, i])
         + pa.gps_speed_noise * generator.standard_normal(count)
-        + _gauss_markov(count, step, 0.4 * pa.gps_speed_noise, 10.0, generator)
+        + gauss_markov(count, step, 0.4 * pa.gps_speed_noise, 10.0, generator)
         for i in range(2)
     ]
     # Short distances on a sphere are enough for an invented place.
     latitude = pa.latitude + np.degrees(north / EARTH_RADIUS)
     longitude = pa.longitude + np.degrees(east / (EARTH_RADIUS * cos(np.radians(pa.latitude))))
     course = np.degrees(np.arctan2(velocity[1], velocity[0])) % 360.0
-    return GpsLog(own, latitude, longitude, height, np.hypot(*velocity), course)
+    speed = np.hypot(*velocity)
+    # a fix stands under its own stamp, so that a gap is where the stamps are missing
+    stamp = pa.gps_offset + own * (1.0 + pa.gps_drift)
+    gaps = draw_gaps(flight, pa.gps_dropouts, generator.spawn(1)[0])
+    keep = outside(stamp, gaps)
+    return GpsLog(own[keep], latitude[keep], longitude[keep], height[keep], speed[keep], course[keep], gaps)
 
 
 def log_engine(flight: Flight, parameters: Parameters, generator: np.random.Generator) -> EngineLog:
@@ -458,10 +456,12 @@ def log_engine(flight: Flight, parameters: Parameters, generator: np.random.Gene
     rpm = np.where(true < 300.0, 0.0, np.maximum(rpm, 0.0))
     load = (true / 8000.0) ** 2
     air = pa.ground_temperature - 273.15
-    head = _first_order(air + 175.0 * load, step, 45.0, air) + 0.4 * generator.standard_normal(own.size)
-    exhaust = _first_order(
+    head = first_order(air + 175.0 * load, step, 45.0, air) + 0.4 * generator.standard_normal(own.size)
+    exhaust = first_order(
         air + np.where(true > 300.0, 330.0 + 300.0 * load, 0.0), step, 6.0, air
     ) + 2.0 * generator.standard_normal(own.size)
     fuel = 9.0 - np.cumsum(6.0 * load * true / 8000.0) * step / 3600.0
     supply = np.where(true > 1000.0, 13.4, 12.3) + 0.05 * generator.standard_normal(own.size)
-    return EngineLog(own, rpm, head, exhaust, fuel, supply)
+    gaps = draw_gaps(flight, pa.engine_dropouts, generator.spawn(1)[0])
+    keep = outside(unit, gaps)
+    return EngineLog(own[keep], rpm[keep], head[keep], exhaust[keep], fuel[keep], supply[keep], gaps)

@@ -159,6 +159,10 @@ def gpx_text(log: GpsLog, start: datetime, track: str) -> str:
         UTC of the first fix, by the receiver's clock.
     track : str
         Name of the track.
+
+    Notes
+    -----
+    As the schema asks, each stretch without a loss of reception is a segment of its own.
     """
     lines = [
         '<?xml version="1.0" encoding="UTF-8"?>',
@@ -174,7 +178,12 @@ def gpx_text(log: GpsLog, start: datetime, track: str) -> str:
         log.speed.tolist(),
         strict=True,
     )
+    lost = 4.0 * float(np.median(np.diff(log.time))) if log.time.size > 1 else 0.0
+    before = float(log.time[0]) if log.time.size else 0.0
     for time, latitude, longitude, height, course, speed in columns:
+        if time - before > lost:
+            lines.append("</trkseg><trkseg>")
+        before = time
         at = start + timedelta(milliseconds=round(time * 1000.0))
         lines.append(
             f'<trkpt lat="{latitude:.7f}" lon="{longitude:.7f}"><ele>{height:.1f}</ele>'
