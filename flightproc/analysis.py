@@ -28,7 +28,7 @@ from .holds.model import (
     SearchSettings,
 )
 from .holds.search import find_holds
-from .moment.calibrate import Frame, Wing, make_priors
+from .moment.calibrate import Frame, Priors, Wing, make_priors
 from .moment.observe import Observations, observe_holds
 from .moment.solve import MomentSolution, solve_moments
 from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade, polar_from_sheet
@@ -37,6 +37,7 @@ from .readers import Recording, read_log
 from .results import Calibration, HoldResult, InputFile, Provenance, Results
 from .rig import RigCurve, reduce_rig
 from .sheets import Sheets, load_sortie
+from .sheets.loading import loading_of
 from .sortie.assemble import assemble_sortie
 from .sortie.model import Sortie
 
@@ -141,7 +142,7 @@ def analyse_sheets(
         seed=sheet.settings.seed,
     )
     holds = tuple(_hold_result(i, hold, observed, solution, sortie) for i, hold in enumerate(search.holds))
-    calibration = _calibration(search.holds, observed, solution, priors.stiffness, priors.stiffness_std)
+    calibration = _calibration(search.holds, observed, solution, priors)
     rig_warnings = (
         rig.warnings if rig is not None else ("No rig sheet was given, so nothing is set against rest.",)
     )
@@ -169,6 +170,7 @@ def analyse_sheets(
         provenance=_provenance(sheets, recordings, search.settling),
         inflow=comparison.inflow,
         ratio_curve=comparison.curve,
+        loading=loading_of(aircraft, sheets.glider),
     )
 
 
@@ -380,8 +382,7 @@ def _calibration(
     holds: Sequence[Hold],
     observed: Observations,
     solution: MomentSolution,
-    prior: float,
-    prior_std: float,
+    priors: Priors,
 ) -> Calibration:
     noise = observed.noise
     minute = noise.mean_std(60.0)
@@ -397,7 +398,7 @@ def _calibration(
     return Calibration(
         method="ballast" if solution.used_ballast else "prior",
         hang_stiffness=solution.stiffness,
-        hang_stiffness_prior=Quantity.of(prior, prior_std, "N m/rad"),
+        hang_stiffness_prior=Quantity.of(priors.stiffness, priors.stiffness_std, "N m/rad"),
         hang_zero=solution.hang_zero,
         zero_drift=solution.hang_drift,
         turn_coefficient=solution.turn_coefficient,
@@ -414,6 +415,7 @@ def _calibration(
         ballast_holds=sum(h.kind is HoldKind.BALLAST for h in holds),
         glide_holds=sum(h.kind is HoldKind.GLIDE for h in holds),
         words=tuple(words),
+        turn_coefficient_prior=Quantity.of(priors.turn_coefficient, priors.turn_coefficient_std),
     )
 
 

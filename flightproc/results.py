@@ -20,6 +20,7 @@ from .propeller.inflow import InflowEstimate
 from .propeller.performance import RatioCurve
 from .quantity import Quantity
 from .rig.model import RigCurve
+from .sheets.loading import Loading
 from .sortie.model import ClockOffset, Sortie, Wind
 
 if TYPE_CHECKING:
@@ -151,6 +152,8 @@ class Calibration:
         How many holds of each kind took part.
     words : tuple of str
         Consistency checks and what limits the calibration.
+    turn_coefficient_prior : Quantity
+        What was assumed for c_L before the flight spoke [1].
     """
 
     method: str
@@ -166,6 +169,7 @@ class Calibration:
     ballast_holds: int
     glide_holds: int
     words: tuple[str, ...] = ()
+    turn_coefficient_prior: Quantity = field(default=Quantity.unknown("", "not recorded"))
 
     def to_json(self) -> dict[str, Any]:
         """Return the ``calibration`` object of results.json."""
@@ -176,6 +180,7 @@ class Calibration:
             "hang_zero_deg": self.hang_zero.degrees().to_json(),
             "zero_drift_deg_h": self.zero_drift.scaled(3600.0 * 180.0 / math.pi, "deg/h").to_json(),
             "turn_coefficient": self.turn_coefficient.to_json(),
+            "turn_coefficient_prior": self.turn_coefficient_prior.to_json(),
             "turn_zero": self.turn_zero.to_json(),
             "noise_hang_roll_60s_deg": _finite(math.degrees(self.noise_hang_roll_60s)),
             "noise_turn_rate_60s_deg_s": _finite(math.degrees(self.noise_turn_rate_60s)),
@@ -385,6 +390,8 @@ class Results:
         Inflow at the disc and angle of attack from all ratios together.
     ratio_curve : RatioCurve or None
         Torque ratio that the blade expects, against advance ratio.
+    loading : Loading or None
+        Masses and wing, from the sheets.
     """
 
     title: str
@@ -407,6 +414,7 @@ class Results:
     provenance: Provenance
     inflow: InflowEstimate | None = None
     ratio_curve: RatioCurve | None = None
+    loading: Loading | None = None
 
     @property
     def wind(self) -> Wind:
@@ -423,6 +431,7 @@ class Results:
             "aircraft": self.aircraft,
             "glider": self.glider,
             "reaction_sign": self.reaction_sign,
+            "loading": None if self.loading is None else self.loading.to_json(),
             "time_base": {
                 "start_utc": None if start is None else _iso(start),
                 "end_s": float(self.sortie.time[-1]),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from .fields import Field, Finding, Sheet, rule
 
@@ -67,6 +67,38 @@ class GliderSheet(Sheet):
     turn_coefficient_std: Annotated[
         float | None, Field("standard uncertainty of turn_coefficient", low=0, high=50, example=0.4)
     ] = None
+    wing_class: Annotated[
+        Literal["beginner", "intermediate", "advanced", "competition"] | None,
+        Field(
+            "whom the glider is made for; only used to set gliders against each other",
+            kind="text",
+            choices=("beginner", "intermediate", "advanced", "competition"),
+            how="data sheet",
+            example="beginner",
+        ),
+    ] = None
+    lowest_mass_kg: Annotated[
+        float | None,
+        Field(
+            "least all-up mass for which the glider is certified",
+            "kg",
+            30,
+            400,
+            how="data sheet",
+            example=85.0,
+        ),
+    ] = None
+    highest_mass_kg: Annotated[
+        float | None,
+        Field(
+            "greatest all-up mass for which the glider is certified under power",
+            "kg",
+            30,
+            600,
+            how="data sheet",
+            example=140.0,
+        ),
+    ] = None
 
     @rule("flat_area_m2", "projected_area_m2", words="`projected_area_m2` is no more than `flat_area_m2`")
     def _check_area(self: Any) -> Iterator[Finding]:
@@ -92,6 +124,15 @@ class GliderSheet(Sheet):
     def _check_coefficient(self: Any) -> Iterator[Finding]:
         if self.turn_coefficient is None and self.turn_coefficient_std is not None:
             yield "turn_coefficient_std", "only together with turn_coefficient"
+
+    @rule("lowest_mass_kg", "highest_mass_kg", words="`lowest_mass_kg` is less than `highest_mass_kg`")
+    def _check_masses(self: Any) -> Iterator[Finding]:
+        if (
+            self.lowest_mass_kg is not None
+            and self.highest_mass_kg is not None
+            and not self.lowest_mass_kg < self.highest_mass_kg
+        ):
+            yield "highest_mass_kg", "more than lowest_mass_kg"
 
     @property
     def flat_aspect_ratio(self) -> float:

@@ -24,6 +24,7 @@ from flightproc.results import (
     Results,
 )
 from flightproc.rig.model import RigCurve, RigPoint, TorqueFit
+from flightproc.sheets.loading import Loading
 from flightproc.sortie.model import ClockOffset, Sortie, Wind
 
 DEG = math.pi / 180.0
@@ -452,6 +453,21 @@ def full_results() -> Results:
         inflow=inflow(rows),
         ratio_curve=curve(),
         rig=rig,
+        loading=Loading(
+            hung_mass=Quantity.of(100.0, 1.0, "kg"),
+            all_up_mass=Quantity.of(106.5, 1.0, "kg"),
+            hang_arm=Quantity.of(0.35, 0.03, "m"),
+            hang_span=Quantity.of(0.45, 0.01, "m"),
+            wing_loading=Quantity.of(3.80, 0.04, "kg/m^2"),
+            flat_area=28.0,
+            projected_area=23.9,
+            flat_span=11.8,
+            projected_span=9.3,
+            line_length=7.1,
+            trim_speed=10.8,
+            wing_class="beginner",
+            highest_mass=140.0,
+        ),
         sortie=sortie,
         recordings=recordings(frame),
         warnings=("The log of the unit was cut in the middle of a message.",),
