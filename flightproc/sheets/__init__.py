@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         SensorEntry,
     )
     from .glider import GliderSheet
+    from .ground import InertiaEntry, TiltTestEntry
     from .load import Sheets, load_aircraft, load_glider, load_rig, load_sortie
     from .logs import ColumnEntry, LogEntry
     from .rig import RigAirEntry, RigReading, RigSeries, RigSheet
@@ -40,6 +41,7 @@ __all__ = [
     "EngineEntry",
     "GliderSheet",
     "HoldEdit",
+    "InertiaEntry",
     "LogEntry",
     "PilotNote",
     "PropellerEntry",
@@ -51,6 +53,7 @@ __all__ = [
     "Settings",
     "Sheets",
     "SortieSheet",
+    "TiltTestEntry",
     "load_aircraft",
     "load_glider",
     "load_rig",
@@ -67,6 +70,7 @@ _MODULES = {
         "SensorEntry",
     ),
     "glider": ("GliderSheet",),
+    "ground": ("InertiaEntry", "TiltTestEntry"),
     "load": ("Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"),
     "logs": ("ColumnEntry", "LogEntry"),
     "rig": ("RigAirEntry", "RigReading", "RigSeries", "RigSheet"),

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
 from .fields import Field, Finding, Sheet, rule
+from .ground import InertiaEntry, TiltTestEntry
 
 __all__ = [
     "AircraftSheet",
@@ -346,7 +347,7 @@ class AircraftSheet(Sheet):
             "m",
             0.05,
             1.5,
-            how="hang up, tilt by a known side load, see the method page; or estimate",
+            how="a tilt test, see [tilt_test]; or estimate",
             typical="0.2 to 0.5",
             example=0.35,
         ),
@@ -377,6 +378,14 @@ class AircraftSheet(Sheet):
         CompensationEntry,
         Field("what opposes the torque reaction", kind="table", words="a table [compensation]"),
     ] = CompensationEntry()
+    tilt_test: Annotated[
+        TiltTestEntry | None,
+        Field("a tilt test on the ground", kind="table", words="a table [tilt_test]"),
+    ] = None
+    inertia: Annotated[
+        InertiaEntry | None,
+        Field("a bifilar pendulum about the roll axis", kind="table", words="a table [inertia]"),
+    ] = None
 
     @rule("hung_mass_kg", "all_up_mass_kg", words="`all_up_mass_kg` is more than `hung_mass_kg`")
     def _check_mass(self: Any) -> Iterator[Finding]:

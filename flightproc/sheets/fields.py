@@ -47,7 +47,8 @@ class Field:
     choices : tuple
         The only values allowed, where there are few.
     kind : str
-        ``number``, ``whole``, ``text``, ``file``, ``date``, ``time``, ``flag``, ``table`` or ``tables``.
+        ``number``, ``whole``, ``text``, ``file``, ``date``, ``time``, ``flag``, ``table``, ``tables``, or
+        ``numbers`` and ``texts`` for a list of them, whose limits or choices hold for each.
     words : str
         What is allowed, where the limits do not say it well.
     how : str
@@ -76,14 +77,18 @@ class Field:
             return self.words
         if self.choices:
             shown = [f'"{c}"' if isinstance(c, str) else str(c) for c in self.choices]
-            return "one of " + ", ".join(shown) if len(shown) > 1 else shown[0]
+            words = "one of " + ", ".join(shown) if len(shown) > 1 else shown[0]
+            return f"a list in square brackets, each {words}" if self.kind == "texts" else words
         if self.kind == "text":
             return "text in quotes" + (
                 f", at most {self.high:.0f} characters" if self.high is not None else ""
             )
         if self.low is not None and self.high is not None:
             unit = f" {self.unit}" if self.unit else ""
-            whole = "a whole number from " if self.kind == "whole" else ""
+            whole = {
+                "whole": "a whole number from ",
+                "numbers": "a list of numbers in square brackets, each ",
+            }.get(self.kind, "")
             return f"{whole}{_figure(self.low)} to {_figure(self.high)}{unit}"
         return {
             "file": "a file name in quotes",
@@ -106,10 +111,17 @@ class Field:
             self._tighten(inner)
         elif schema.get("type") in {"float", "int", "str", "bool", "date", "datetime"}:
             schema["strict"] = True
+        elif schema.get("type") == "tuple" and self.kind in {"numbers", "texts"}:
+            for item in schema["items_schema"]:
+                self._tighten(item)
 
     def check(self, value: Any) -> Any:
         """Return the value, or raise where it lies outside what is allowed."""
         if value is None:
+            return value
+        if self.kind in {"numbers", "texts"} and isinstance(value, tuple | list):
+            for item in value:
+                self.check(item)
             return value
         sound = True
         if self.choices and not (type(value) is type(self.choices[0]) and value in self.choices):

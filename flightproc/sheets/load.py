@@ -239,10 +239,10 @@ def _field_fault(kind: type[Sheet], data: Any, file: str, place: _Place, code: s
     elif (
         isinstance(value, str)
         and not is_placeholder(value)
-        and info.kind in {"number", "whole", "flag", "date", "time"}
+        and info.kind in {"number", "numbers", "whole", "flag", "date", "time"}
     ):
         allowed += _quoted_words(value, info.kind)
-    elif isinstance(value, bool) and info.kind in {"number", "whole"}:
+    elif isinstance(value, bool) and info.kind in {"number", "numbers", "whole"}:
         allowed += "; true and false are no numbers"
     elif isinstance(value, float) and info.kind == "whole" and value.is_integer():
         allowed += "; without a decimal point"
@@ -254,7 +254,7 @@ def _field_fault(kind: type[Sheet], data: Any, file: str, place: _Place, code: s
 
 
 def _quoted_words(value: str, kind: str) -> str:
-    if kind in {"number", "whole"}:
+    if kind in {"number", "numbers", "whole"}:
         try:
             float(value.strip().replace(",", "."))
         except ValueError:

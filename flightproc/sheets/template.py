@@ -107,6 +107,8 @@ def toml_value(value: object) -> str:
         return value.isoformat()
     if isinstance(value, str):
         return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
     if isinstance(value, dict):
         return "{ " + ", ".join(f"{key} = {toml_value(item)}" for key, item in value.items()) + " }"
     return repr(value)
