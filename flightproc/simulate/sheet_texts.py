@@ -6,6 +6,17 @@ from datetime import date
 from math import atan, ceil, degrees, floor, pi
 from typing import Any
 
+from .ground_day import (
+    ANGLE_STD,
+    LINE_LENGTH,
+    LINE_LENGTH_STD,
+    LINE_SPACING,
+    LINE_SPACING_STD,
+    SWINGS,
+    TIME_STD,
+    PendulumNotes,
+    TiltNotes,
+)
 from .parameters import DEFAULTS, Parameters, Stated
 from .rig_day import (
     RIG_PRESSURE,
@@ -28,6 +39,9 @@ BLADE_CHORDS = (0.129, 0.148, 0.155, 0.153, 0.146, 0.136, 0.120, 0.098, 0.072)
 """Chords at those radii over the tip radius."""
 
 
+_NUMBERS = dict(enumerate(("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")))
+
+
 def _noted(label: str) -> str:
     """Return what the pilot wrote down about a segment; the S-turn and the ramp are left to be found."""
     if label.startswith("circle"):
@@ -48,11 +62,20 @@ def sortie_text(truth: dict[str, Any], stated: Stated, day: date) -> str:
     day : date
         Date of the flight.
     """
+    level = truth["parameters"]["gust_level"]
+    air = "calm" if level <= 0.25 else "breezy" if level <= 0.32 else "gusty"
+    kinds = [hold["kind"] for hold in truth["planned_holds"]]
+    flown = [
+        f"{_NUMBERS.get(kinds.count(kind), kinds.count(kind))} {words}"
+        for kind, words in (("power", "power holds"), ("glide", "glides"), ("ballast", "ballast glides"))
+        if kind in kinds
+    ]
+    flown[:1] = [words.capitalize() for words in flown[:1]]
     lines = [
         "# A simulated sortie: frame, wing, field and pilot are invented. The truth is in truth.json.",
-        'title = "School wing 28 on training frame A, calm morning"',
+        f'title = "School wing {truth["parameters"]["wing_area"]:.0f} on training frame A, {air} morning"',
         f"date = {day.isoformat()}",
-        'pilot_notes = "Calm. Eight power holds, five glides, four ballast glides, all hands off."',
+        f'pilot_notes = "{air.capitalize()}. {", ".join(flown)}, all hands off."',
         'aircraft = "aircraft.toml"',
         'glider = "glider.toml"',
         'rig = "rig.toml"',
@@ -105,7 +128,7 @@ def sortie_text(truth: dict[str, Any], stated: Stated, day: date) -> str:
     return "\n".join(lines) + "\n"
 
 
-def aircraft_text(parameters: Parameters, stated: Stated) -> str:
+def aircraft_text(parameters: Parameters, stated: Stated, tilt: TiltNotes, pendulum: PendulumNotes) -> str:
     """Return aircraft.toml.
 
     Parameters
@@ -113,7 +136,9 @@ def aircraft_text(parameters: Parameters, stated: Stated) -> str:
     parameters : Parameters
         Engine and propeller data, which are stated without error.
     stated : Stated
-        Masses and lengths as measured.
+        Masses and lengths as measured, the compensation as its maker gives it, which ground tests there are.
+    tilt, pendulum : TiltNotes, PendulumNotes
+        Their notes.
     """
     pa = parameters
     lines = [
@@ -130,7 +155,7 @@ def aircraft_text(parameters: Parameters, stated: Stated) -> str:
         "[engine]",
         f"gear_ratio = {pa.gear_ratio:g}",
         f"idle_rpm = {pa.idle_rpm:.0f}",
-        "idle_turns_propeller = false",
+        f"idle_turns_propeller = {str(getattr(pa, 'idle_turns_propeller', False)).lower()}",
         "",
         "[propeller]",
         f"diameter_m = {pa.propeller_diameter:g}",
@@ -139,15 +164,58 @@ def aircraft_text(parameters: Parameters, stated: Stated) -> str:
         *_stations(pa),
     ]
     if pa.compensation != "none":
+        moment, std = stated.compensation_moment, stated.compensation_moment_std
+        if moment is None:
+            moment = pa.compensation_moment
         lines += [
             "",
             "[compensation]",
             f'kind = "{pa.compensation}"',
-            f"moment_N_m = {pa.compensation_moment:g}",
-            f"moment_std_N_m = {0.2 * abs(pa.compensation_moment):g}",
+            f"moment_N_m = {moment:g}",
+            f"moment_std_N_m = {0.2 * abs(moment) if std is None else std:g}",
             f"at_rpm = {pa.compensation_rpm:.0f}",
         ]
+    if stated.calibration in ("tilt", "inertia"):
+        lines += _tilt_lines(stated, tilt)
+    if stated.calibration == "inertia":
+        lines += _pendulum_lines(stated, pendulum)
     return "\n".join(lines) + "\n"
+
+
+def _tilt_lines(stated: Stated, tilt: TiltNotes) -> list[str]:
+    """Return the table of the tilt test; its ballast rides in the centre otherwise."""
+    sides = ", ".join(f'"{side}"' for side in tilt.side)
+    return [
+        "",
+        "[tilt_test]",
+        f"side = [{sides}]",
+        f"angle_deg = {list(tilt.angle)}",
+        f"zero_deg = {list(tilt.zero)}",
+        f"angle_std_deg = {ANGLE_STD}",
+        f"ballast_kg = {stated.ballast_mass}",
+        f"ballast_std_kg = {stated.ballast_mass_std}",
+        f"arm_m = {stated.ballast_arm}",
+        f"arm_std_m = {stated.ballast_arm_std}",
+    ]
+
+
+def _pendulum_lines(stated: Stated, pendulum: PendulumNotes) -> list[str]:
+    """Return the table of the bifilar pendulum."""
+    return [
+        "",
+        "[inertia]",
+        f"mass_kg = {stated.hung_mass}",
+        f"mass_std_kg = {stated.hung_mass_std}",
+        f"line_spacing_m = {LINE_SPACING}",
+        f"line_spacing_std_m = {LINE_SPACING_STD}",
+        f"line_length_m = {LINE_LENGTH}",
+        f"line_length_std_m = {LINE_LENGTH_STD}",
+        f"swings = {SWINGS}",
+        f"times_s = {list(pendulum.times)}",
+        f"time_std_s = {TIME_STD}",
+        f"amplitude_deg = {pendulum.amplitude}",
+        f"damping = {pendulum.damping}",
+    ]
 
 
 def _stations(parameters: Parameters) -> list[str]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from ..channels import GRAVITY
 from ..errors import FlightprocError, OutputError
 from .flight import SEA_LEVEL_DENSITY, STEP, Flight, fly
+from .ground_day import PendulumNotes, TiltNotes, roll_inertia, swing_pendulum, tilt_unit
 from .parameters import DEFAULTS, Parameters, Stated, override
 from .rig_day import RigDay, static_torque, take_readings
 from .scenario import SETTLING_SECONDS, Segment, school_card
@@ -64,6 +65,10 @@ class SimulatedSortie:
         What the three loggers recorded.
     rig : RigDay
         The rig's notes.
+    tilt : TiltNotes
+        Notes of the tilt test; written only where the sortie is calibrated with them.
+    pendulum : PendulumNotes
+        Notes of the pendulum, likewise.
     truth : dict
         The content of truth.json; docs/simulator.md names every field.
     """
@@ -77,6 +82,8 @@ class SimulatedSortie:
     gps: GpsLog
     engine: EngineLog
     rig: RigDay
+    tilt: TiltNotes
+    pendulum: PendulumNotes
     truth: dict[str, Any]
 
     @property
@@ -129,8 +136,9 @@ def simulate_sortie(seed: int, **overrides: Any) -> SimulatedSortie:
         The same seed and overrides give the same sortie.
     **overrides
         ``Parameters`` attributes to set after the draw of true values, such as ``gust_level=0.0``;
-        ``stated`` a :class:`Stated`; ``nominal`` a :class:`Parameters` to draw around; ``card`` a tuple of
-        :class:`~flightproc.simulate.scenario.Segment` to fly in place of the school's card.
+        ``stated`` a :class:`Stated`; ``nominal`` a :class:`Parameters` to draw around, or ``world`` one that
+        is drawn already; ``card`` a tuple of :class:`~flightproc.simulate.scenario.Segment` to fly in place
+        of the school's card.
 
     Raises
     ------
@@ -145,17 +153,44 @@ def simulate_sortie(seed: int, **overrides: Any) -> SimulatedSortie:
         raise FlightprocError("a seed must not be negative", found=seed, allowed="0, 1, 2, ...")
     stated: Stated = overrides.pop("stated", Stated())
     nominal: Parameters = overrides.pop("nominal", DEFAULTS)
+    world: Parameters | None = overrides.pop("world", None)
     card: tuple[Segment, ...] | None = overrides.pop("card", None)
-    streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(6)]
-    parameters = override(draw_truth(nominal, stated, streams[0]), overrides)
-    flight = fly(parameters, card or school_card(parameters.idle_rpm), streams[1])
+    streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(7)]
+    parameters = override(world or draw_truth(nominal, stated, streams[0]), overrides)
+    card = card or school_card(parameters.idle_rpm)
+    if stated.calibration != "ballast":
+        card = _without_ballast(card)
+    flight = fly(parameters, card, streams[1])
     motion = true_motion(flight, parameters)
     unit = log_unit(flight, motion, parameters, streams[2])
     gps = log_gps(flight, motion, parameters, streams[3])
     engine = log_engine(flight, parameters, streams[4])
     rig = take_readings(parameters, streams[5])
+    tilt, pendulum = tilt_unit(parameters, streams[6]), swing_pendulum(parameters, streams[6])
     truth = _truth(seed, parameters, stated, flight, motion, rig)
-    return SimulatedSortie(seed, parameters, stated, flight, motion, unit, gps, engine, rig, truth)
+    truth["gaps"] = {"gps": [list(gap) for gap in gps.gaps], "engine": [list(gap) for gap in engine.gaps]}
+    return SimulatedSortie(
+        seed, parameters, stated, flight, motion, unit, gps, engine, rig, tilt, pendulum, truth
+    )
+
+
+def _without_ballast(card: tuple[Segment, ...]) -> tuple[Segment, ...]:
+    """Return the card with its ballast legs flown as plain glides, numbered on."""
+    number = sum(segment.kind == "glide" for segment in card)
+    names: dict[str, str] = {}
+    for segment in card:
+        if segment.kind == "ballast":
+            number += 1
+            names[segment.label.removeprefix("hold ")] = f"glide {number}"
+    plain = []
+    for segment in card:
+        label = segment.label
+        for old, new in names.items():
+            if label.endswith(old):
+                label = label.removesuffix(old) + new
+        kind = "glide" if segment.kind == "ballast" else segment.kind
+        plain.append(replace(segment, label=label, kind=kind, ballast=0))
+    return tuple(plain)
 
 
 def _mean(values: NDArray[np.float64], start: float, end: float) -> float:
@@ -252,6 +287,7 @@ def _truth(
             "hang_stiffness_N_m_rad": hang_stiffness(pa, speed, density),
             "weight_stiffness_N_m_rad": pa.hung_mass * GRAVITY * pa.hang_arm,
             "riser_roll_stiffness_N_m_rad": pa.riser_roll_stiffness,
+            "roll_inertia_kg_m2": roll_inertia(pa),
             "wing_turn_coefficient": roll_turn_coefficient(pa),
             "turn_coefficient": one["turn_rate"] * to_hat,
             "yaw_turn_coefficient": yaw["turn_rate"] * to_hat,
@@ -304,7 +340,7 @@ def write_sortie(sortie: SimulatedSortie, folder: str | Path, *, force: bool = F
         "gps.gpx": gpx_text(sortie.gps, GPS_START, "school flight"),
         "engine.csv": csv_text(sortie.engine),
         "sortie.toml": sortie_text(sortie.truth, sortie.stated, DAY),
-        "aircraft.toml": aircraft_text(sortie.parameters, sortie.stated),
+        "aircraft.toml": aircraft_text(sortie.parameters, sortie.stated, sortie.tilt, sortie.pendulum),
         "glider.toml": glider_text(sortie.parameters),
         "rig.toml": rig_text(sortie.rig, sortie.parameters, DAY),
         "truth.json": json.dumps(sortie.truth, indent=1) + "\n",
