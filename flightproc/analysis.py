@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from . import __version__
 from .cautions import CAUTIONS
 from .compare.answer import answer_in_words, limits_in_words
+from .compare.curve import make_moment_curve
 from .compare.ratio import Compensation, Propulsion, compare_with_rig
 from .errors import LogError, RigError
 from .holds.model import (
@@ -171,6 +172,15 @@ def analyse_sheets(
         inflow=comparison.inflow,
         ratio_curve=comparison.curve,
         loading=loading_of(aircraft, sheets.glider),
+        moment_curve=make_moment_curve(
+            comparison.rows,
+            comparison.moment_draws,
+            holds,
+            aircraft,
+            blade,
+            thrust_measured=rig is not None and any(point.thrust.known for point in rig.points),
+            seed=sheet.settings.seed,
+        ),
     )
 
 

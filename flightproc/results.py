@@ -35,6 +35,7 @@ __all__ = [
     "ComparisonRow",
     "HoldResult",
     "InputFile",
+    "MomentCurve",
     "Provenance",
     "Results",
 ]
@@ -284,6 +285,75 @@ class BladeAngles:
 
 
 @dataclass(frozen=True)
+class MomentCurve:
+    """Roll moment against engine speed with its covariance, and what a change of the frame needs beside it.
+
+    Attributes
+    ----------
+    rpm : ndarray, shape (n,)
+        Engine speeds of the groups, rising [1/min].
+    roll_moment : ndarray, shape (n,)
+        Power-on roll moment of each, with its sign [N m].
+    covariance : ndarray, shape (n, n)
+        Of the roll moments, from their joint draws [(N m)^2].
+    airspeed, density : ndarray, shape (n,)
+        [m/s], [kg/m^3].
+    thrust : tuple of Quantity
+        In flight, one per group [N].
+    thrust_source : str
+        Where the thrust is from; empty where it is unknown.
+    gear_ratio, diameter : float
+        Engine revolutions per propeller revolution; of the propeller [m].
+    idle_rpm : float or None
+        [1/min].
+    idle_turns_propeller : bool
+        Whether the propeller turns at idle.
+    compensation : str
+        Kind of what the frame has now.
+    hang_offset, compensation_moment, compensation_moment_std, compensation_rpm : float or None
+        As the aircraft sheet states them [m], [N m], [N m], [1/min].
+    """
+
+    rpm: NDArray[np.float64]
+    roll_moment: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    airspeed: NDArray[np.float64]
+    density: NDArray[np.float64]
+    thrust: tuple[Quantity, ...]
+    thrust_source: str
+    gear_ratio: float
+    diameter: float
+    idle_rpm: float | None = None
+    idle_turns_propeller: bool = False
+    compensation: str = "none"
+    hang_offset: float | None = None
+    compensation_moment: float | None = None
+    compensation_moment_std: float | None = None
+    compensation_rpm: float | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the ``moment_curve`` object of results.json."""
+        return {
+            "rpm": _rounded(self.rpm, 3),
+            "roll_moment_N_m": _rounded(self.roll_moment, 6),
+            "covariance_N2_m2": [_rounded(row, 9) for row in self.covariance],
+            "airspeed_m_s": _rounded(self.airspeed, 4),
+            "density_kg_m3": _rounded(self.density, 5),
+            "thrust_N": [item.to_json() for item in self.thrust],
+            "thrust_source": self.thrust_source,
+            "gear_ratio": self.gear_ratio,
+            "diameter_m": self.diameter,
+            "idle_rpm": self.idle_rpm,
+            "idle_turns_propeller": self.idle_turns_propeller,
+            "compensation": self.compensation,
+            "hang_offset_m": self.hang_offset,
+            "compensation_moment_N_m": self.compensation_moment,
+            "compensation_moment_std_N_m": self.compensation_moment_std,
+            "compensation_rpm": self.compensation_rpm,
+        }
+
+
+@dataclass(frozen=True)
 class InputFile:
     """One input of the analysis.
 
@@ -392,6 +462,8 @@ class Results:
         Torque ratio that the blade expects, against advance ratio.
     loading : Loading or None
         Masses and wing, from the sheets.
+    moment_curve : MomentCurve or None
+        Roll moment against engine speed with its covariance; None without power holds.
     """
 
     title: str
@@ -415,6 +487,7 @@ class Results:
     inflow: InflowEstimate | None = None
     ratio_curve: RatioCurve | None = None
     loading: Loading | None = None
+    moment_curve: MomentCurve | None = None
 
     @property
     def wind(self) -> Wind:
@@ -459,6 +532,7 @@ class Results:
             "bank_source": self.sortie.bank_source,
             "clock_offsets_s": {item.log: _clock_json(item) for item in self.sortie.clock_offsets},
             "comparison": [row.to_json() for row in self.comparison],
+            "moment_curve": None if self.moment_curve is None else self.moment_curve.to_json(),
             "blade": [angles.to_json() for angles in self.blade],
             "blade_remarks": list(self.blade_words),
             "inflow": None if self.inflow is None else self.inflow.to_json(),

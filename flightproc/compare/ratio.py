@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +88,8 @@ class Comparison:
         Inflow at the disc and angle of attack from all ratios together; None without rig or blade.
     curve : RatioCurve or None
         Ratios the blade expects, against advance ratio; None without a blade.
+    moment_draws : ndarray, shape (draws, n)
+        Joint draws of the roll moments of the rows [N m].
     """
 
     rows: tuple[ComparisonRow, ...]
@@ -96,6 +98,7 @@ class Comparison:
     words: tuple[str, ...]
     inflow: InflowEstimate | None = None
     curve: RatioCurve | None = None
+    moment_draws: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 def group_by_rpm(rpm: Array, indices: Sequence[int]) -> list[list[int]]:
@@ -164,6 +167,7 @@ def compare_with_rig(
     words: dict[str, None] = {}
     points: list[FlightPoint] = []
     kappa: list[tuple[float, Array]] = []
+    moments: list[Array] = []
     torque_sum, static_sum = np.zeros(len(draws)), np.zeros(len(draws))
     for group in group_by_rpm(observed.rpm, power):
         weight = np.array([1.0 / max(_scatter(solution.roll_moment[i]), 1e-3) ** 2 for i in group])
@@ -174,6 +178,7 @@ def compare_with_rig(
         speed_std = math.hypot(airspeed_common_std, float(np.sqrt(np.sum((weight * own) ** 2))))
         density = float(weight @ np.where(np.isfinite(observed.density[group]), observed.density[group], 1.2))
         moment = draws[:, group] @ weight
+        moments.append(moment)
         airspeed = Quantity.of(speed, speed_std, "m/s")
         per_rev = propulsion.diameter * rpm / propulsion.gear_ratio / 60.0
         static = Quantity.unknown("N m", _NO_RIG)
@@ -227,7 +232,8 @@ def compare_with_rig(
         if points:
             inflow = _inflow(blade, points, kappa, airspeed_common_std, density_relative_std, seed)
         curve = _curve(blade, rows, propulsion, seed)
-    return Comparison(tuple(rows), tuple(angles), overall, tuple(words), inflow, curve)
+    joint = np.column_stack(moments) if moments else np.zeros((len(draws), 0))
+    return Comparison(tuple(rows), tuple(angles), overall, tuple(words), inflow, curve, joint)
 
 
 def _inflow(

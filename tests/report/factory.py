@@ -20,6 +20,7 @@ from flightproc.results import (
     ComparisonRow,
     HoldResult,
     InputFile,
+    MomentCurve,
     Provenance,
     Results,
 )
@@ -359,6 +360,24 @@ def recordings(frame: pd.DataFrame) -> dict[str, Recording]:
     return {"unit": unit, "second": gps, "engine": engine}
 
 
+def moment_curve(rows: tuple[ComparisonRow, ...]) -> MomentCurve:
+    """Moments of the rows, their uncertainties half shared, and 12 N of thrust for each N m."""
+    value = np.array([row.roll_moment.value or 0.0 for row in rows])
+    std = np.array([row.roll_moment.std or 0.0 for row in rows])
+    return MomentCurve(
+        rpm=np.array([row.rpm.value or 0.0 for row in rows]),
+        roll_moment=value,
+        covariance=np.outer(std, std) * (0.5 + 0.5 * np.eye(len(rows))),
+        airspeed=np.array([row.airspeed.value or 0.0 for row in rows]),
+        density=np.full(len(rows), 1.16),
+        thrust=tuple(Quantity.of(12.0 * abs(v), 1.2 * abs(v), "N") for v in value),
+        thrust_source="blade model fitted to the rig's torque and thrust",
+        gear_ratio=2.8,
+        diameter=1.25,
+        idle_rpm=2100.0,
+    )
+
+
 def full_results() -> Results:
     """Everything known."""
     frame = channels()
@@ -468,6 +487,7 @@ def full_results() -> Results:
             wing_class="beginner",
             highest_mass=140.0,
         ),
+        moment_curve=moment_curve(rows),
         sortie=sortie,
         recordings=recordings(frame),
         warnings=("The log of the unit was cut in the middle of a message.",),
@@ -623,6 +643,7 @@ def empty_results() -> Results:
         blade_words=(),
         inflow=None,
         ratio_curve=None,
+        moment_curve=None,
         rig=None,
         sortie=sortie,
         recordings={},
