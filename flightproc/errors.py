@@ -11,6 +11,7 @@
     │   └── ClockError             two clocks cannot be aligned
     ├── RigError               rig readings that cannot be reduced
     ├── EstimateError          too little in the sortie for the result asked for
+    ├── ResultsError           one or more faults in results files, all reported together
     └── OutputError            a result that cannot be written
 
 A message says what is wrong, where, the value found with what is allowed, and what to try next.
@@ -28,6 +29,7 @@ __all__ = [
     "FlightprocError",
     "LogError",
     "OutputError",
+    "ResultsError",
     "RigError",
     "SheetError",
     "SortieError",
@@ -158,6 +160,24 @@ class RigError(FlightprocError):
 
 class EstimateError(FlightprocError):
     """Too little in the sortie for the result asked for."""
+
+
+class ResultsError(FlightprocError):
+    """Every fault found in a set of results files.
+
+    Parameters
+    ----------
+    faults : sequence of Fault
+        At least one.
+    """
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        self.faults = tuple(faults)
+        count = len(self.faults)
+        super().__init__(
+            f"{count} fault{'s' if count != 1 else ''} in the results\n"
+            + "\n".join(f"  {fault}" for fault in self.faults)
+        )
 
 
 class OutputError(FlightprocError):
