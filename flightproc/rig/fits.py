@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import RigError
+from ..statistics.fit import fit_curve
 from .model import RigCurve, TorqueFit
 
 __all__ = [
@@ -142,25 +143,28 @@ def _rough_power(n: Array, q: Array) -> tuple[float, float]:
 
 def _fit_power(n: Array, q: Array, weight: Array) -> tuple[tuple[float, float], Array]:
     """Return k and p of the power law, and the derivatives of the weighted torques by them."""
-    from scipy.optimize import least_squares
-
     # k refers to the middle of the points while fitting: then k and p hardly correlate.
     middle = math.exp(float(np.mean(np.log(n))))
-    log = np.log(n / middle)
     k, p = _rough_power(n, q)
 
-    def misfit(x: Array) -> Array:
-        out: Array = weight * (x[0] * np.exp(x[1] * log) - q)
-        return out
-
-    def slope(x: Array) -> Array:
-        power = weight * np.exp(x[1] * log)
+    def slope(log: Array, x: Array) -> Array:
+        power = np.exp(x[1] * log)
         return np.column_stack([power, x[0] * power * log])
 
-    start = [k * middle**p, p]
-    fit = least_squares(misfit, start, jac=slope, method="lm", xtol=1e-14, ftol=1e-14, gtol=1e-14)
-    p = float(fit.x[1])
-    k = float(fit.x[0]) * middle ** (-p)
+    try:
+        fit = fit_curve(
+            lambda log, x: x[0] * np.exp(x[1] * log),
+            np.log(n / middle),
+            q,
+            [k * middle**p, p],
+            std=1.0 / weight,
+            derivatives=slope,
+        )
+    except ValueError:  # no torque at all leaves the exponent open: the rough one stays
+        pass
+    else:
+        p = float(fit.parameters[1])
+        k = float(fit.parameters[0]) * middle ** (-p)
     power = weight * n**p
     return (k, p), np.column_stack([power, k * power * np.log(n)])
 

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["LinearFit", "fit_line", "huber", "weighted_least_squares"]
+__all__ = ["CurveFit", "LinearFit", "fit_curve", "fit_line", "huber", "weighted_least_squares"]
 
 _NORMAL_MAD = 1.4826022185056018  # median absolute deviation of a normal distribution, inverted
+
+
+_EXACT = float(np.finfo(float).eps)
+_STEP = _EXACT ** (1.0 / 3.0)  # relative step of a central difference
+_NOISE = _EXACT ** (2.0 / 3.0)  # relative error of what it gives
 
 
 @dataclass(frozen=True)
@@ -100,12 +106,14 @@ def weighted_least_squares(design: ArrayLike, y: ArrayLike, std: ArrayLike | Non
     return LinearFit(coefficients, covariance, residuals, np.ones(n), scale, dof)
 
 
-def _solve(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _solve(
+    x: NDArray[np.float64], y: NDArray[np.float64], tolerance: float = _EXACT
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the least-squares solution and the inverse of the normal matrix."""
     size = np.sqrt(np.sum(x * x, axis=0))
     size[size == 0] = 1.0
     u, s, vt = np.linalg.svd(x / size, full_matrices=False)
-    if s.size and s[-1] <= s[0] * np.finfo(float).eps * max(x.shape):
+    if s.size and s[-1] <= s[0] * tolerance * max(x.shape):
         raise ValueError("the design matrix does not determine all coefficients")
     coefficients = (vt.T @ ((u.T @ y) / s)) / size
     inverse = (vt.T / s**2) @ vt / np.outer(size, size)
@@ -133,6 +141,145 @@ def fit_line(x: ArrayLike, y: ArrayLike, *, origin: float = 0.0) -> LinearFit:
     """
     abscissa = np.asarray(x, dtype=float) - origin
     return weighted_least_squares(np.column_stack([np.ones_like(abscissa), abscissa]), y)
+
+
+@dataclass(frozen=True)
+class CurveFit:
+    """A nonlinear least-squares fit.
+
+    Attributes
+    ----------
+    parameters : ndarray, shape (p,)
+        Estimates.
+    covariance : ndarray, shape (p, p)
+        Of the parameters, from the derivatives at the estimates.
+    residuals : ndarray, shape (n,)
+        Observed less fitted, unweighted.
+    chi2 : float
+        Sum of the squared residuals, each over its stated standard deviation where those were given.
+    scale : float
+        ``sqrt(chi2 / dof)``; NaN without degrees of freedom.
+    dof : int
+        Observations less parameters.
+    """
+
+    parameters: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    residuals: NDArray[np.float64]
+    chi2: float
+    scale: float
+    dof: int
+
+    @property
+    def std(self) -> NDArray[np.float64]:
+        """Standard uncertainties of the parameters, shape (p,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def fit_curve(
+    function: Callable[[NDArray[np.float64], NDArray[np.float64]], ArrayLike],
+    x: ArrayLike,
+    y: ArrayLike,
+    start: ArrayLike,
+    *,
+    std: ArrayLike | None = None,
+    derivatives: Callable[[NDArray[np.float64], NDArray[np.float64]], ArrayLike] | None = None,
+    bounds: tuple[ArrayLike, ArrayLike] | None = None,
+) -> CurveFit:
+    r"""Fit ``y = function(x, parameters)`` by least squares.
+
+    Parameters
+    ----------
+    function : callable
+        Takes ``x`` as given and parameters of shape (p,); returns shape (n,).
+    x : array_like
+        Whatever the function needs; of any shape.
+    y : array_like, shape (n,)
+        Observations.
+    start : array_like, shape (p,)
+        Where the search begins. Of several minima the nearest is found.
+    std : array_like, shape (n,), optional
+        Standard uncertainties of the observations; as in :func:`weighted_least_squares` they are taken as
+        they are, and without them their common value comes from the residuals.
+    derivatives : callable, optional
+        As ``function``, returns the derivatives by the parameters, shape (n, p); central differences where
+        it is not given.
+    bounds : tuple of array_like, optional
+        Least and greatest value of each parameter. A parameter that ends at its bound is held there by it,
+        and its uncertainty is then too small.
+
+    Returns
+    -------
+    CurveFit
+
+    Raises
+    ------
+    ValueError
+        If there are too few observations, the search does not converge, or the observations do not
+        determine all parameters.
+
+    Notes
+    -----
+    Levenberg-Marquardt [1]_, a trust region where there are bounds. With ``J`` the derivatives over ``std``,
+    the covariance is :math:`(J^T J)^{-1}`, times ``chi2 / dof`` where ``std`` is not given.
+
+    References
+    ----------
+    .. [1] J. J. More, "The Levenberg-Marquardt algorithm: implementation and theory", Lecture Notes in
+       Mathematics 630 (1978), 105-116.
+
+    Examples
+    --------
+    >>> x = np.array([0.0, 1.0, 2.0, 3.0])
+    >>> fit = fit_curve(lambda x, p: p[0] * np.exp(-x / p[1]), x, [2.0, 1.0, 0.5, 0.25], [1.0, 1.0])
+    >>> fit.parameters.round(6).tolist(), fit.dof
+    ([2.0, 1.442695], 2)
+    """
+    from scipy.optimize import least_squares
+
+    given = np.asarray(x, dtype=float)
+    values = np.asarray(y, dtype=float)
+    first = np.atleast_1d(np.asarray(start, dtype=float))
+    n, p = values.size, first.size
+    needed = p + 1 if std is None else p
+    if n < needed:
+        raise ValueError(f"{p} parameters need at least {needed} observations, found {n}")
+    sigma = np.ones(n) if std is None else np.broadcast_to(np.asarray(std, dtype=float), (n,))
+
+    def misfit(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray((np.asarray(function(given, parameters), dtype=float) - values) / sigma)
+
+    def slope(parameters: NDArray[np.float64]) -> NDArray[np.float64]:
+        if derivatives is not None:
+            return np.asarray(np.asarray(derivatives(given, parameters), dtype=float) / sigma[:, None])
+        columns = []
+        for i in range(p):
+            step = np.zeros(p)
+            step[i] = _STEP * (max(abs(parameters[i]), abs(first[i])) or 1.0)
+            columns.append((misfit(parameters + step) - misfit(parameters - step)) / (2.0 * step[i]))
+        return np.column_stack(columns)
+
+    free = bounds is None
+    found = least_squares(
+        misfit,
+        first,
+        jac=slope,
+        bounds=(-np.inf, np.inf) if bounds is None else bounds,
+        method="lm" if free else "trf",
+        x_scale="jac",
+        xtol=1e-14 if free else 1e-12,
+        ftol=1e-14 if free else 1e-12,
+        gtol=1e-14 if free else 1e-8,
+    )
+    if not found.success:
+        raise ValueError(f"the fit did not converge: {found.message}")
+    best = np.asarray(found.x, dtype=float)
+    _, inverse = _solve(slope(best), np.zeros(n), _NOISE if derivatives is None else _EXACT)
+    weighted = misfit(best)
+    chi2, dof = float(weighted @ weighted), n - p
+    scale = float(np.sqrt(chi2 / dof)) if dof > 0 else float("nan")
+    covariance = inverse * scale**2 if std is None else inverse
+    return CurveFit(best, covariance, -weighted * sigma, chi2, scale, dof)
 
 
 def huber(

@@ -193,3 +193,11 @@ def test_parabola_below_its_lowest_point_stays_between_zero_and_that_point():
     assert np.all(band.torque >= 0.0)
     assert np.all(band.torque <= 8.38 + 1e-9)
     assert np.all(np.isfinite(band.std))
+
+
+@pytest.mark.regression
+def test_a_rig_without_torque_is_still_fitted():
+    square, power = fit_torque([4000.0, 6000.0], [0.0, 0.0], 0.1)
+    assert square.coefficients[0] == 0.0
+    assert power.coefficients[0] == 0.0
+    assert np.all(np.isfinite(power.covariance))
