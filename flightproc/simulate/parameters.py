@@ -141,6 +141,43 @@ class Parameters:
         What to add to that log's own time to get unit time [s].
     gps_drift, engine_drift : float
         Relative rate error of that log's clock against the unit's (1e-6 = 1 ppm).
+    riser_yaw_stiffness : float
+        Yaw moment the risers pass to the wing per sine of the unit's twist under them [N m]; 0 holds the unit
+        rigidly in yaw.
+    unit_yaw_inertia, unit_yaw_damping : float
+        Yaw inertia of the hung mass [kg m^2], and yaw damping between unit and wing [N m s/rad].
+    riser_rake : float
+        How far the risers rake back against the unit per thrust over weight [rad]; the roll moment they pass
+        has that share as yaw on the unit. Counts only where the unit can twist.
+    canopy_roll_gain, canopy_yaw_gain : float
+        Further roll and yaw moment of the wing per roll moment the risers pass, as load differences deform
+        the canopy.
+    turn_with_thrust : float
+        Relative change of the wing's turn coefficients at a thrust of 0.4 weight.
+    torque_curvature : float
+        c in Q = C_Q rho n^2 D^5 (1 + s J + c J^2).
+    idle_turns_propeller : bool
+        Whether the propeller turns whenever the engine does: no clutch.
+    trim_drift : float
+        Standard deviation of the change of `c_l_trim` within half an hour, a random walk.
+    offset_drift : float
+        Change of `gravity_offset` as the pilot settles, approached with a time constant of 10 min [m].
+    fuel_burn : float
+        Fuel burned per hour at 8000 rpm [kg/h], with the cube of engine speed; the hung mass falls by it.
+    gust_form : str
+        ``dryden`` or ``von_karman``.
+    gust_patchiness, gust_patch_time : float
+        Standard deviation of the logarithm of a slow factor on the gust level, whose mean square is 1, and
+        its time constant [s].
+    thermal_level, thermal_length : float
+        Mean core strength of patches of rising and sinking air [m/s], and their width [m].
+    pilot_input_share : float
+        Chance of each planned hold that the pilot holds or pulls a brake in it.
+    brake_roll : float
+        Roll moment of a brake per its yaw moment.
+    pitch_period, pitch_damping : float
+        Period [s] and damping ratio of the unit's swing in pitch; a period of 0 leaves a lag of 0.8 s that
+        knows no acceleration.
     """
 
     hung_mass: float = 100.0
@@ -240,6 +277,27 @@ class Parameters:
     engine_offset: float = -41.7
     gps_drift: float = 0.0
     engine_drift: float = 0.0
+    riser_yaw_stiffness: float = 0.0
+    unit_yaw_inertia: float = 8.0
+    unit_yaw_damping: float = 6.0
+    riser_rake: float = 0.0
+    canopy_roll_gain: float = 0.0
+    canopy_yaw_gain: float = 0.0
+    turn_with_thrust: float = 0.0
+    torque_curvature: float = 0.0
+    idle_turns_propeller: bool = False
+    trim_drift: float = 0.0
+    offset_drift: float = 0.0
+    fuel_burn: float = 0.0
+    gust_form: str = "dryden"
+    gust_patchiness: float = 0.0
+    gust_patch_time: float = 60.0
+    thermal_level: float = 0.0
+    thermal_length: float = 120.0
+    pilot_input_share: float = 0.0
+    brake_roll: float = 0.3
+    pitch_period: float = 0.0
+    pitch_damping: float = 0.15
 
     @property
     def mass(self) -> float:
@@ -311,6 +369,7 @@ _CHOICES = {
     "rotation": ("left", "right"),
     "compensation": ("none", "hang_offset", "thrust_tilt", "slipstream_surface"),
     "attitude": ("levelled", "navigation", "none"),
+    "gust_form": ("dryden", "von_karman"),
 }
 
 
