@@ -1,4 +1,4 @@
-"""The rig day: readings to torque, torque curves, and the power check."""
+"""On the ground: rig days to torque and torque curves, the power check, tilt test and bifilar pendulum."""
 
 from __future__ import annotations
 
@@ -14,12 +14,14 @@ from .fits import (
     predict_band,
     predict_torque,
 )
+from .inertia import RollInertia, amplitude_factor, bifilar_inertia, damping_factor, reduce_inertia
 from .model import RigCurve, RigPoint, TorqueFit
 from .power import PowerCheck, check_power, figure_of_merit, ideal_power, induced_velocity, thrust_ceiling
 from .readings import Reading, Scale, read_rig, scale_of
 from .reduce import SWING_DIVISORS, reduce_rig, two_point_torque
 from .similarity import SimilarityNumbers, similarity_numbers
 from .swing import SwingMean, mean_through_swing
+from .tilt import TiltTest, reduce_tilt
 
 __all__ = [
     "RIG_SCHEMA",
@@ -31,15 +33,20 @@ __all__ = [
     "Reading",
     "RigCurve",
     "RigPoint",
+    "RollInertia",
     "Scale",
     "SimilarityNumbers",
     "SwingMean",
+    "TiltTest",
     "TorqueBand",
     "TorqueFit",
+    "amplitude_factor",
     "between_variance",
+    "bifilar_inertia",
     "check_power",
     "choose_fit",
     "compare_days",
+    "damping_factor",
     "day_name",
     "evaluate_fit",
     "figure_of_merit",
@@ -51,7 +58,9 @@ __all__ = [
     "predict_band",
     "predict_torque",
     "read_rig",
+    "reduce_inertia",
     "reduce_rig",
+    "reduce_tilt",
     "rig_document",
     "scale_of",
     "similarity_numbers",

@@ -17,9 +17,27 @@ if TYPE_CHECKING:
         PropellerEntry,
         SensorEntry,
     )
+    from .balance import (
+        BalanceGlider,
+        BalanceSheet,
+        HangOffsetEntry,
+        Phase,
+        SurfaceEntry,
+        ThrustEntry,
+        ThrustOffsetEntry,
+        ThrustTiltEntry,
+    )
     from .glider import GliderSheet
     from .ground import InertiaEntry, TiltTestEntry
-    from .load import Sheets, load_aircraft, load_glider, load_rig, load_sortie
+    from .load import (
+        BalanceSheets,
+        Sheets,
+        load_aircraft,
+        load_balance,
+        load_glider,
+        load_rig,
+        load_sortie,
+    )
     from .logs import ColumnEntry, LogEntry
     from .rig import RigAirEntry, RigReading, RigSeries, RigSheet
     from .sortie import (
@@ -34,15 +52,20 @@ if TYPE_CHECKING:
 __all__ = [
     "AirEntry",
     "AircraftSheet",
+    "BalanceGlider",
+    "BalanceSheet",
+    "BalanceSheets",
     "BallastLeg",
     "BladeStation",
     "ColumnEntry",
     "CompensationEntry",
     "EngineEntry",
     "GliderSheet",
+    "HangOffsetEntry",
     "HoldEdit",
     "InertiaEntry",
     "LogEntry",
+    "Phase",
     "PilotNote",
     "PropellerEntry",
     "RigAirEntry",
@@ -71,7 +94,25 @@ _MODULES = {
     ),
     "glider": ("GliderSheet",),
     "ground": ("InertiaEntry", "TiltTestEntry"),
-    "load": ("Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"),
+    "balance": (
+        "BalanceGlider",
+        "BalanceSheet",
+        "HangOffsetEntry",
+        "Phase",
+        "SurfaceEntry",
+        "ThrustEntry",
+        "ThrustOffsetEntry",
+        "ThrustTiltEntry",
+    ),
+    "load": (
+        "BalanceSheets",
+        "Sheets",
+        "load_aircraft",
+        "load_balance",
+        "load_glider",
+        "load_rig",
+        "load_sortie",
+    ),
     "logs": ("ColumnEntry", "LogEntry"),
     "rig": ("RigAirEntry", "RigReading", "RigSeries", "RigSheet"),
     "sortie": (

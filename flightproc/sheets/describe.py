@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from .fields import Sheet
 from .logs import ColumnEntry
 from .tables import nested_tables
-from .template import SHEETS, toml_value
+from .template import SHEETS, SINGLE_SHEETS, toml_value
 
 __all__ = ["describe_sheets"]
 
@@ -19,7 +19,8 @@ _INTRO = """\
 A sortie is described by four TOML files: `sortie.toml` names the logs and the other three, `aircraft.toml`
 describes the frame with its pilot, engine and propeller, `glider.toml` the wing, and `rig.toml` the static
 torque measured on the ground (it may be left out). `flightproc new FOLDER` writes a commented set to fill
-in. What still holds `"FILL IN"` is refused.
+in. What still holds `"FILL IN"` is refused. `balance.toml` stands by itself: it tells
+[`flightproc balance`](balance.md) what may be changed; `flightproc new FOLDER --balance` writes one.
 
 - Text is UTF-8. Numbers stand without quotes and with a decimal point. Units are in the names of the fields.
 - A name with `_std` in it is a standard uncertainty (one sigma).
@@ -38,7 +39,7 @@ Read in Python: `load_sortie(path)`, `load_aircraft(path)`, `load_glider(path)`,
 def describe_sheets() -> str:
     """Return the page, Markdown."""
     parts = [_INTRO]
-    for name, kind in SHEETS.items():
+    for name, kind in (*SHEETS.items(), *SINGLE_SHEETS.items()):
         parts.append(f"\n## {name}.toml\n\n{_summary(kind)}\n")
         parts.extend(_tables(kind, "", False))
     return "".join(parts)

@@ -200,7 +200,7 @@ class InertiaEntry(Sheet):
     time_std_s: Annotated[
         float | None,
         Field(
-            "standard uncertainty of one timing; left out, their scatter tells, or 0.2 s for a single one",
+            "standard uncertainty of one timing; left out, 0.2 s, or from four timings on their scatter",
             "s",
             0.001,
             10,

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from ..errors import Fault, SheetError
 from .aircraft import AircraftSheet
+from .balance import BalanceSheet
 from .fields import LOADING, Sheet, is_placeholder
 from .glider import GliderSheet
 from .rig import RigSheet
@@ -21,7 +22,15 @@ from .sortie import SortieSheet
 from .tables import nested_tables
 from .text import read_toml, shown
 
-__all__ = ["Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"]
+__all__ = [
+    "BalanceSheets",
+    "Sheets",
+    "load_aircraft",
+    "load_balance",
+    "load_glider",
+    "load_rig",
+    "load_sortie",
+]
 
 _S = TypeVar("_S", bound=Sheet)
 _Place = tuple[str | int, ...]
@@ -63,6 +72,46 @@ class Sheets:
     folder: Path
     files: dict[str, Path]
     sheet_files: dict[str, Path]
+
+
+@dataclass(frozen=True)
+class BalanceSheets:
+    """A balance sheet with the glider sheets it names.
+
+    Attributes
+    ----------
+    sheet : BalanceSheet
+        What may be changed, for what.
+    gliders : tuple of GliderSheet or None
+        One for each entry of ``sheet.gliders``; None where the entry means the glider flown.
+    """
+
+    sheet: BalanceSheet
+    gliders: tuple[GliderSheet | None, ...]
+
+
+def load_balance(path: str | os.PathLike[str]) -> BalanceSheets:
+    """Read a balance sheet and the glider sheets it names; raises SheetError with all their faults."""
+    place = Path(path)
+    sheet, faults = _read(BalanceSheet, place)
+    gliders: list[GliderSheet | None] = []
+    data, _ = read_toml(place)
+    entries = data.get("gliders") if data is not None else None
+    for i, entry in enumerate(entries if isinstance(entries, list) else ()):
+        name = entry.get("sheet") if isinstance(entry, dict) else None
+        glider = None
+        if _is_name(name):
+            file = place.parent / str(name)
+            if os.path.lexists(file):
+                glider, found = _read(GliderSheet, file)
+                faults += [fault for fault in found if fault not in faults]
+            else:
+                allowed = f"a sheet that exists; there is no {file}"
+                faults.append(Fault(str(place), f"gliders[{i + 1}]", "sheet", shown(name), allowed))
+        gliders.append(glider)
+    if faults or sheet is None:
+        raise SheetError(faults)
+    return BalanceSheets(sheet, tuple(gliders))
 
 
 def load_sortie(path: str | os.PathLike[str]) -> Sheets:

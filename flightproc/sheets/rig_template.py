@@ -10,7 +10,7 @@ from ..errors import OutputError
 from .fields import PLACEHOLDER
 from .rig import RIG_KINDS
 
-__all__ = ["rig_template", "write_rig_template"]
+__all__ = ["rig_template", "write_rig_template", "write_sheet"]
 
 _FILL = f'"{PLACEHOLDER}"'
 
@@ -117,10 +117,20 @@ def write_rig_template(folder: str | os.PathLike[str], kind: str = "two_point") 
     OutputError
         Where the sheet is already there, the kind is unknown, or the folder cannot be written.
     """
+    return write_sheet(folder, "rig", rig_template(kind))
+
+
+def write_sheet(folder: str | os.PathLike[str], name: str, text: str) -> Path:
+    """Write one sheet, ``name.toml``, into a folder, which is made where it does not exist.
+
+    Raises
+    ------
+    OutputError
+        Where the sheet is already there or the folder cannot be written.
+    """
     home = Path(folder)
-    target = home / "rig.toml"
-    text = rig_template(kind)
-    draft = home / f".rig.{secrets.token_hex(4)}.part"
+    target = home / f"{name}.toml"
+    draft = home / f".{name}.{secrets.token_hex(4)}.part"
     try:
         home.mkdir(parents=True, exist_ok=True)
         if os.path.lexists(target):

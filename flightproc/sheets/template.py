@@ -11,6 +11,7 @@ from pathlib import Path
 
 from ..errors import OutputError
 from .aircraft import AircraftSheet
+from .balance import BalanceSheet
 from .fields import PLACEHOLDER, Field, Sheet
 from .glider import GliderSheet
 from .logs import ColumnEntry
@@ -18,7 +19,7 @@ from .rig import RigSheet
 from .sortie import SortieSheet
 from .tables import nested_tables
 
-__all__ = ["SHEETS", "template", "toml_value", "write_templates"]
+__all__ = ["SHEETS", "SINGLE_SHEETS", "template", "toml_value", "write_templates"]
 
 SHEETS: dict[str, type[Sheet]] = {
     "sortie": SortieSheet,
@@ -27,6 +28,9 @@ SHEETS: dict[str, type[Sheet]] = {
     "rig": RigSheet,
 }
 """The sheets of a set, by the name of their file."""
+
+SINGLE_SHEETS: dict[str, type[Sheet]] = {"balance": BalanceSheet}
+"""Sheets that stand by themselves, outside a set."""
 
 _HEADS = {
     "sortie": (
@@ -43,6 +47,12 @@ _HEADS = {
         "in hand, the frame tied so that it cannot move. Whoever steadies the frame takes up torque and "
         "spoils the reading.",
     ),
+    "balance": (
+        "Balance sheet: what may be changed on the frame against the torque reaction, for which flying and "
+        "which gliders. Everything in it may be left out; a change is considered where its table is there.",
+        "CAUTION: ask the frame's maker before anything is moved, and have it looked over. What flightproc "
+        "balance gives is an estimate to start from, not a permission to build or to fly.",
+    ),
 }
 
 _FORMAT = (
@@ -58,6 +68,11 @@ _ACTIVE: Mapping[str, Mapping[str, str]] = {
     "sortie": {"aircraft": '"aircraft.toml"', "glider": '"glider.toml"', "rig": '"rig.toml"'},
     "aircraft": {"propeller.pitch_m": f'"{PLACEHOLDER}"'},
     "glider": {},
+    "balance": {
+        "hang_offset": "",
+        "hang_offset.limit_m": "0.03",
+        "hang_offset.tolerance_m": "0.0015",
+    },
     "rig": {
         "kind": '"two_point"',
         "spacing_m": f'"{PLACEHOLDER}"',
@@ -124,10 +139,11 @@ def template(name: str) -> str:
     Parameters
     ----------
     name : str
-        ``sortie``, ``aircraft``, ``glider`` or ``rig``.
+        ``sortie``, ``aircraft``, ``glider``, ``rig`` or ``balance``.
     """
+    kind = {**SHEETS, **SINGLE_SHEETS}[name]
     head = "#\n".join(_words(text) for text in (*_HEADS[name], *_FORMAT))
-    return head + "\n" + "".join(_table(name, SHEETS[name], "", active=True))
+    return head + "\n" + "".join(_table(name, kind, "", active=True))
 
 
 def _table(sheet: str, kind: type[Sheet], place: str, *, active: bool) -> Iterator[str]:
