@@ -24,6 +24,10 @@ def command(
             help="Kind of rig: two_point, lever_arm or torque_transducer (with --rig).",
         ),
     ] = "two_point",
+    balance: Annotated[
+        bool,
+        typer.Option("--balance", help="Write a balance sheet only, for flightproc balance."),
+    ] = False,
 ) -> None:
     """Write a commented set of sheets (sortie, aircraft, glider, rig) to fill in."""
     from pathlib import Path
@@ -35,6 +39,9 @@ def command(
         raise OutputError("the folder has no name", hint="flightproc new my_sortie")
     if rig:
         _rig_only(folder, kind)
+    if balance:
+        _balance_only(folder)
+    if rig or balance:
         return
     written = write_templates(folder)
     sortie = Path(folder) / "sortie.toml"
@@ -64,6 +71,21 @@ def _rig_only(folder: str, kind: str) -> None:
         f"  2. See what it says:  flightproc rig {_quoted(str(path))}\n"
         "     Add --aircraft AIRCRAFT.toml, or gear_ratio and diameter_m to the sheet, for power and\n"
         "     coefficients.\n\n"
+        f"{caution}"
+    )
+
+
+def _balance_only(folder: str) -> None:
+    from ..cautions import CAUTIONS
+    from ..sheets.rig_template import write_sheet
+    from ..sheets.template import template
+
+    path = write_sheet(folder, "balance", template("balance"))
+    caution = next(text for text in CAUTIONS if "move hang" in text)
+    typer.echo(
+        f"Written:\n  {path}\n\nNext:\n"
+        "  1. Take the # away from each change that the frame allows, and write its limits down.\n"
+        f"  2. See what balances:  flightproc balance results.json --sheet {_quoted(str(path))}\n\n"
         f"{caution}"
     )
 
