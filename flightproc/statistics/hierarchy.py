@@ -215,13 +215,13 @@ def pool_groups(
         log_weight[k] += -0.5 * float(gap @ gap) - float(np.sum(np.log(np.diag(root))))
         log_weight[k] -= 0.5 * float(np.linalg.slogdet(precision)[1])
         gain = width**2 * white_member.T  # theta = x beta + gain (y - A x beta), whitened
-        inner = width**2 * np.eye(count) - width**4 * white_member.T @ white_member
+        inner: Array = width**2 * np.eye(count) - width**4 * (white_member.T @ white_member)
         slope = x - gain @ white_design
         means[k] = x @ beta + gain @ gap
         covariances[k] = inner + slope @ beta_covariance @ slope.T
         betas[k] = beta
-        beta_roots.append(_root(beta_covariance))
-        inner_roots.append(_root(inner))
+        beta_roots.append(_root(np.asarray(beta_covariance, dtype=float)))
+        inner_roots.append(_root(np.asarray(inner, dtype=float)))
         gains.append(slope)
     probability = np.exp(log_weight - log_weight.max())
     probability /= probability.sum()
