@@ -10,7 +10,7 @@ import re
 import runpy
 from pathlib import Path
 
-from flightproc.cautions import CAUTIONS
+from flightproc.cautions import CAUTIONS, GROUND_CAUTIONS
 from flightproc.channels import CHANNELS
 from flightproc.sheets.describe import describe_sheets
 
@@ -33,7 +33,16 @@ def caution_list() -> str:
     return "\n".join(f"{number}. {text}" for number, text in enumerate(CAUTIONS, 1))
 
 
-PARTS = {"conventions.md": channel_table, "cautions.md": caution_list}
+def ground_caution_list() -> str:
+    """Return the cautions of the ground tests, a Markdown list."""
+    return "\n".join(f"{number}. {text}" for number, text in enumerate(GROUND_CAUTIONS, 1))
+
+
+PARTS = {
+    "conventions.md": channel_table,
+    "cautions.md": caution_list,
+    "ground-tests.md": ground_caution_list,
+}
 
 
 def with_part(page: str, part: str) -> str:

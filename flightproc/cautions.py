@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["CAUTIONS"]
+__all__ = ["CAUTIONS", "GROUND_CAUTIONS"]
 
 CAUTIONS: tuple[str, ...] = (
     "The makers' limits, local rules and a qualified instructor come first; nothing here overrules them.",
@@ -28,3 +28,19 @@ CAUTIONS: tuple[str, ...] = (
     "terrain or doubt.",
 )
 """One sentence or two each, in the order in which they are printed."""
+
+GROUND_CAUTIONS: tuple[str, ...] = (
+    "The makers' limits, local rules and a qualified instructor come first. The engine stays off and cold, "
+    "the plug lead off, fuel and batteries secured.",
+    "Beam, strops, bar and shackles are rated for people or for lifting, each for at least five times what "
+    "hangs on it; no knots, no straps from a hardware shop, no beam of unknown strength.",
+    "Hang low: feet or frame a hand's breadth above a mat, and a second, slack strop that takes the load "
+    "where the first fails. Nobody under what hangs.",
+    "Never alone: one helper steadies and lowers, one reads. A pilot who hangs has a way down at once, and "
+    "hangs for minutes only, seat straps carrying the weight.",
+    "For the pendulum a dummy of the pilot's mass, lashed tight, hangs in the pilot's place: a person stays "
+    "off two lines with the harness turned on end.",
+    "Load up slowly, look at every knot and shackle, and stop at the first creak, slip or swing that grows.",
+    "Tie the ballast on twice; stand clear of where it would fall.",
+)
+"""Of the tilt test and the pendulum on the ground."""

@@ -22,7 +22,7 @@ def maker():
     return runpy.run_path(str(DOCS / "make_docs.py"))
 
 
-@pytest.mark.parametrize("name", ["conventions.md", "cautions.md"])
+@pytest.mark.parametrize("name", ["conventions.md", "cautions.md", "ground-tests.md"])
 def test_made_parts_are_up_to_date(maker, name):
     page = (DOCS / name).read_text(encoding="utf-8")
     assert "<!-- made by make_docs.py -->" in page

@@ -14,6 +14,7 @@ COMMANDS = {
     "logs": "logs_command",
     "report": "report_command",
     "rig": "rig_command",
+    "ground": "ground_command",
     "blade": "blade_command",
     "simulate": "simulate_command",
 }

@@ -14,6 +14,7 @@ from .fits import (
     predict_band,
     predict_torque,
 )
+from .ground import GROUND_SCHEMA, GroundTests, ground_document, reduce_ground
 from .inertia import RollInertia, amplitude_factor, bifilar_inertia, damping_factor, reduce_inertia
 from .model import RigCurve, RigPoint, TorqueFit
 from .power import PowerCheck, check_power, figure_of_merit, ideal_power, induced_velocity, thrust_ceiling
@@ -24,11 +25,13 @@ from .swing import SwingMean, mean_through_swing
 from .tilt import TiltTest, reduce_tilt
 
 __all__ = [
+    "GROUND_SCHEMA",
     "RIG_SCHEMA",
     "SWING_DIVISORS",
     "DayLevel",
     "DayPair",
     "DaysComparison",
+    "GroundTests",
     "PowerCheck",
     "Reading",
     "RigCurve",
@@ -52,12 +55,14 @@ __all__ = [
     "figure_of_merit",
     "fit_probability",
     "fit_torque",
+    "ground_document",
     "ideal_power",
     "induced_velocity",
     "mean_through_swing",
     "predict_band",
     "predict_torque",
     "read_rig",
+    "reduce_ground",
     "reduce_inertia",
     "reduce_rig",
     "reduce_tilt",
