@@ -6,7 +6,7 @@ rest of the program, so that a test against simulated truth tests both sides.
 
 from __future__ import annotations
 
-from .family import simulate_family
+from .family import family_member, simulate_family
 from .parameters import DEFAULTS, Parameters, Stated
 from .sortie import FILES, SimulatedSortie, simulate_sortie, write_sortie
 
@@ -16,6 +16,7 @@ __all__ = [
     "Parameters",
     "SimulatedSortie",
     "Stated",
+    "family_member",
     "simulate_family",
     "simulate_sortie",
     "write_sortie",

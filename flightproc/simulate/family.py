@@ -1,10 +1,26 @@
-"""Families of sorties: the same card flown with other wings, units, sensors and weather."""
+"""Families of sorties: the same card flown with other wings, units, sensors, pilots and weather.
+
+Member i of the family of a seed depends on (seed, i) alone, so that members can be made one by one, in any
+order, side by side. What is drawn, from which law, stands with :func:`draw_member`.
+
+References
+----------
+Lateral derivatives of parafoils and soft wings differ by a factor of ten, and some even in sign. The ranges
+drawn from span most of these, which are given as quoted in a collection of check values and were not looked
+up in the originals for this module:
+
+.. [1] M. B. Quadrelli et al. 2017, table 3: C_lb -0.036, C_lp -0.84, C_lr -0.082, C_nb -0.0015, C_np
+   -0.082, C_nr -0.27, C_Yb -0.23. Its C_nb is that of a wing unstable in yaw.
+.. [2] L. Toglia, M. Vendittelli 2010: C_lp -0.1, C_nr -0.07.
+.. [3] Kumar et al. 2023 (powered): C_lp -0.108, C_nr -0.087.
+.. [4] H. Belloc 2015, from wing polars: C_lb -0.126, C_nb +0.087, C_Yb -0.62.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import replace
-from math import cos, pi, sin
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from math import cos, degrees, exp, log, pi, sin
 from typing import Any
 
 import numpy as np
@@ -12,115 +28,353 @@ import numpy as np
 from ..channels import GRAVITY
 from ..errors import FlightprocError
 from .flight import SEA_LEVEL_DENSITY
-from .parameters import DEFAULTS, Parameters, Stated
-from .sortie import SimulatedSortie, simulate_sortie
+from .parameters import CALIBRATIONS, DEFAULTS, Parameters, Stated, override
+from .rig_day import static_torque
+from .sortie import SimulatedSortie, draw_truth, simulate_sortie
 from .wing import modes
 
-__all__ = ["draw_member", "simulate_family"]
+__all__ = [
+    "COLUMNS",
+    "GUST_BANDS",
+    "Member",
+    "draw_member",
+    "family_csv",
+    "family_member",
+    "family_row",
+    "gust_band",
+    "simulate_family",
+]
 
+GUST_BANDS = {"calm": (0.10, 0.20), "light": (0.20, 0.30), "gusty": (0.30, 0.40)}
+"""Gust levels of each band [m/s]."""
 STABLE = -0.12
 """Slowest eigenvalue a drawn wing may have [1/s]: a time constant of about 8 s."""
+TURN_COEFFICIENT = (7.0, 0.4, 2.5, 18.0)
+"""Wing's own turn coefficient: median, log-spread, least, greatest."""
+YAW_OVER_ROLL = (3.0, 0.4, 1.2, 7.0)
+"""Turn by a yaw moment over turn by a roll moment, -C_lb / C_nb: the same four."""
+_KINDS = (("none", 0.4), ("hang_offset", 0.2), ("thrust_tilt", 0.2), ("slipstream_surface", 0.2))
+_FLIGHTS = 8  # aircraft flown for one member before its error is passed on
+_WINGS = 4000  # sets of derivatives drawn for one wing before its turn coefficient is drawn again
 
 
-_DRAWS = 5  # aircraft drawn for one member before its error is passed on
+@dataclass(frozen=True)
+class Member:
+    """One member of a family, drawn and not yet flown.
+
+    Attributes
+    ----------
+    seed, index : int
+        Family and place in it.
+    parameters : Parameters
+        The true world.
+    stated : Stated
+        What the sheets will say.
+    band : str
+        Name of the gust band.
+    wings : int
+        Sets of derivatives drawn until one was stable.
+    """
+
+    seed: int
+    index: int
+    parameters: Parameters
+    stated: Stated
+    band: str
+    wings: int
+
+    @property
+    def sortie_seed(self) -> int:
+        """Seed of the member's own noise."""
+        return int(np.random.SeedSequence([self.seed, self.index]).generate_state(1)[0])
 
 
-def draw_member(generator: np.random.Generator) -> tuple[Parameters, Stated]:
-    """Return the nominal world and the stated values of one member of a family.
+class _Draw:
+    """Draws by law; nothing but short names."""
+
+    def __init__(self, generator: np.random.Generator) -> None:
+        self.generator = generator
+
+    def within(self, low: float, high: float) -> float:
+        return float(self.generator.uniform(low, high))
+
+    def spread(self, low: float, high: float) -> float:
+        """Log-uniform."""
+        return exp(self.within(log(low), log(high)))
+
+    def normal(self, std: float) -> float:
+        return std * float(self.generator.standard_normal())
+
+    def axes(self, std: float) -> tuple[float, float, float]:
+        return (self.normal(std), self.normal(std), self.normal(std))
+
+    def log_normal(self, median: float, spread: float, low: float, high: float) -> float:
+        """Log-normal; what lies outside is drawn again."""
+        while True:
+            value = median * exp(self.normal(spread))
+            if low <= value <= high:
+                return value
+
+    def one_of(self, *choices: Any) -> Any:
+        return choices[int(self.generator.integers(len(choices)))]
+
+    def chance(self, share: float) -> bool:
+        return bool(self.generator.random() < share)
+
+
+def gust_band(level: float) -> str:
+    """Return the name of the band a gust level lies in; below the lowest ``still``, above all ``strong``.
 
     Parameters
     ----------
-    generator : numpy.random.Generator
-        Source of the draws.
+    level : float
+        [m/s].
+
+    Examples
+    --------
+    >>> gust_band(0.25), gust_band(0.0)
+    ('light', 'still')
+    """
+    for name, (low, high) in GUST_BANDS.items():
+        if low <= level < high:
+            return name
+    return "still" if level < 0.1 else "strong"
+
+
+def draw_member(seed: int, index: int, attempt: int = 0) -> Member:
+    """Return the true world and the stated values of one member of a family, without flying it.
+
+    Parameters
+    ----------
+    seed, index : int
+        Family and place in it.
+    attempt : int, optional
+        Another aircraft for the same place, where an earlier one could not fly the card.
 
     Notes
     -----
-    Uniform ranges: gust level 0.15 to 0.35 m/s, length 80 to 250 m; riser stiffness 50 to 400 N m/rad; hung
-    mass 85 to 125 kg, arm 0.28 to 0.42 m; wing 23 to 32 m^2; derivatives within 20 % of the sample's (some
-    30 %), with C_lr set so that the wing's turn coefficient lies between 6 and 13; slope of C_Q -0.3 to +0.4
-    per J; wind 1 to 6 m/s from anywhere; either sense of rotation; levelled, navigation or no attitude;
-    clocks within a minute; a pilot who shifts the centre of gravity by 0.3 to 1.5 mm rms. A wing whose
-    slowest lateral mode decays in more than 8 s is drawn again.
+    Uniform unless another law is named; U log-uniform, N(s) normal about 0 with standard deviation s.
+
+    - Calibration: ballast, tilt, inertia, prior in turn by index.
+    - Unit: hung mass 85 to 125 kg, arm 0.28 to 0.42 m, roll inertia about its own centre of gravity 5 to
+      11 kg m^2, riser roll stiffness 10 to 490 N m/rad, damping ratio 0.08 to 0.25; thrust line off
+      centre by N(5 mm), shaft tilted by -4 to 0.6 deg; the pilot shifts the centre of gravity by 0.3 to
+      1.5 mm rms.
+    - Wing: 23 to 32 m^2. Its own turn coefficient C_nb / (C_lb C_nr - C_lr C_nb) is log-normal with
+      median 7 and spread 0.4, cut at 2.5 and 18; the ratio -C_lb / C_nb log-normal with median 3 and
+      spread 0.4. C_nb U 0.015 to 0.087, C_lp U -0.1 to -0.84, C_nr U -0.06 to -0.27, C_np -0.082 to 0.02,
+      C_Yb -0.15 to -0.62; C_lr follows, and must lie between -0.1 and 0.4, C_lb between -0.03 and -0.2.
+      Derivatives are drawn again, turn coefficient and ratio kept, until the slowest lateral mode decays
+      in less than 8 s.
+    - Propeller: slope of C_Q -0.3 to +0.4 per J; either sense of rotation. Compensation: none in 40 %,
+      else each kind in 20 %, taking off 15 to 60 % of the reaction at 6800 rpm, stated with 15 % and
+      drawn about that.
+    - Weather: one of three gust bands, 0.10 to 0.20, 0.20 to 0.30, 0.30 to 0.40 m/s, each alike; length
+      80 to 250 m; wind 1 to 6 m/s from anywhere; 278 to 296 K at the field.
+    - IMU, per axis and sensor as typical of cheap MEMS (from memory of data sheets): bias instability U
+      2e-5 to 2e-4 rad/s and U 2e-4 to 1e-3 m/s^2 over 100 to 600 s; with temperature N(1e-4) rad/s/K and
+      N(1.5e-3) m/s^2/K, self-heating 3 to 12 K over 200 to 800 s; scale factor N(0.5 %) and N(0.2 %);
+      noise U 0.001 to 0.004 rad/s and U 0.02 to 0.08 m/s^2; mount N(1.5, 2.5, 1) deg in roll, pitch, yaw;
+      attitude levelled, navigation or none.
+    - Other logs: GPS at 1, 2 or 5 Hz, stamped 0 to 0.4 s late, 0 to 2 drop-outs; engine log 0 or 1
+      drop-out; clocks within a minute, running 20 ppm (GPS) and 100 ppm (engine) fast or slow at most.
     """
+    draw = _Draw(np.random.default_rng([seed, index, attempt]))
+    nominal, stated = _draw_unit(draw, CALIBRATIONS[index % len(CALIBRATIONS)])
+    own_inertia = nominal.hung_inertia - stated.hung_mass * stated.hang_arm**2
+    band = draw.one_of(*GUST_BANDS)
+    world = draw_truth(nominal, stated, draw.generator)
+    weight = world.hung_mass * GRAVITY * world.hang_arm
+    inertia = own_inertia + world.hung_mass * world.hang_arm**2
+    stated_moment, stated_std = stated.compensation_moment or 0.0, stated.compensation_moment_std or 0.0
+    world = replace(
+        world,
+        hung_inertia=inertia,
+        hung_damping=2 * draw.within(0.08, 0.25) * ((weight + world.riser_roll_stiffness) * inertia) ** 0.5,
+        thrust_offset=draw.normal(0.005),
+        compensation_moment=stated_moment + draw.normal(stated_std),
+    )
+    world = _draw_weather(draw, world, GUST_BANDS[band])
+    world = _draw_sensors(draw, world)
+    world, wings = _draw_wing(draw, world)
+    return Member(seed, index, world, stated, band, wings)
+
+
+def _draw_unit(draw: _Draw, calibration: str) -> tuple[Parameters, Stated]:
+    """Return frame, engine, propeller and size of the wing, and what is stated of them."""
     base = DEFAULTS
+    mass, arm = float(round(draw.within(85.0, 125.0))), round(draw.within(0.28, 0.42), 2)
+    area = round(draw.within(23.0, 32.0))
+    # Trim speed goes with the square root of wing loading; thrust must carry the heavier aircraft.
+    heavier = (mass + base.wing_mass) / base.mass
+    loading = heavier / (area / base.wing_area)
+    parameters = replace(
+        base,
+        hung_inertia=mass * arm**2 + draw.within(5.0, 11.0),
+        riser_roll_stiffness=draw.within(10.0, 490.0),
+        wing_area=float(area),
+        wing_span=round((5.14 * area) ** 0.5, 2),
+        trim_speed=round(base.trim_speed * loading**0.5, 1),
+        glide_ratio=draw.within(6.0, 7.2),
+        thrust_coefficient=base.thrust_coefficient * heavier,
+        torque_coefficient=base.torque_coefficient * heavier * draw.within(0.9, 1.1),
+        torque_slope=draw.within(-0.3, 0.4),
+        thrust_slope=draw.within(0.6, 1.0),
+        shaft_tilt=draw.within(-0.07, 0.01),
+        rotation=draw.one_of("left", "right"),
+        engine_wander=draw.within(6.0, 20.0),
+        pilot_shift=draw.within(0.0003, 0.0015),
+        pilot_shift_time=draw.within(3.0, 10.0),
+    )
+    kind = str(draw.generator.choice([k for k, _ in _KINDS], p=[p for _, p in _KINDS]))
+    share = draw.within(0.15, 0.6)
+    moment = std = None
+    if kind != "none":
+        reaction = static_torque(parameters, parameters.compensation_rpm, 1.15)
+        moment = round(2.0 * share * reaction) / 2.0
+        std = round(0.15 * moment, 1)
+    stated = Stated(
+        hung_mass=mass,
+        hang_arm=arm,
+        ballast_mass=draw.one_of(4.0, 5.0, 5.0),
+        ballast_arm=round(draw.within(0.28, 0.38), 2),
+        compensation_moment=moment,
+        compensation_moment_std=std,
+        calibration=calibration,
+    )
+    return replace(parameters, compensation=kind), stated
+
+
+def _draw_weather(draw: _Draw, world: Parameters, band: tuple[float, float]) -> Parameters:
+    speed, direction = draw.within(1.0, 6.0), draw.within(0.0, 2 * pi)
+    return replace(
+        world,
+        wind_north=speed * cos(direction),
+        wind_east=speed * sin(direction),
+        gust_level=draw.within(*band),
+        gust_length=draw.within(80.0, 250.0),
+        ground_temperature=draw.within(278.0, 296.0),
+    )
+
+
+def _draw_sensors(draw: _Draw, world: Parameters) -> Parameters:
+    return replace(
+        world,
+        gyro_drift=0.0,
+        accelerometer_drift=0.0,
+        gyro_noise=draw.spread(0.001, 0.004),
+        accelerometer_noise=draw.spread(0.02, 0.08),
+        gyro_instability=draw.spread(2e-5, 2e-4),
+        gyro_instability_time=draw.within(100.0, 600.0),
+        accelerometer_instability=draw.spread(2e-4, 1e-3),
+        accelerometer_instability_time=draw.within(100.0, 600.0),
+        gyro_temperature=draw.axes(1e-4),
+        accelerometer_temperature=draw.axes(1.5e-3),
+        self_heating=draw.within(3.0, 12.0),
+        case_time=draw.within(200.0, 800.0),
+        gyro_scale=draw.axes(0.005),
+        accelerometer_scale=draw.axes(0.002),
+        vibration=draw.within(0.4, 1.2),
+        attitude=draw.one_of("levelled", "navigation", "none"),
+        gps_rate=draw.one_of(1.0, 2.0, 5.0),
+        gps_offset=round(draw.within(0.0, 60.0), 2),
+        engine_offset=round(draw.within(-60.0, 20.0), 2),
+        gps_latency=draw.within(0.0, 0.4),
+        gps_drift=draw.within(-20e-6, 20e-6),
+        engine_drift=draw.within(-100e-6, 100e-6),
+        gps_dropouts=draw.one_of(0, 0, 1, 2),
+        engine_dropouts=draw.one_of(0, 0, 1),
+    )
+
+
+def _draw_wing(draw: _Draw, world: Parameters) -> tuple[Parameters, int]:
+    """Return the world with a stable wing, and how many sets of derivatives that took."""
+    base, tried = DEFAULTS, 0
     while True:
-        u = generator.random(40).tolist()
+        turn, ratio = draw.log_normal(*TURN_COEFFICIENT), draw.log_normal(*YAW_OVER_ROLL)
+        for _ in range(_WINGS):
+            tried += 1
+            c_nb, c_nr = draw.spread(0.015, 0.087), -draw.spread(0.06, 0.27)
+            c_lb = -ratio * c_nb
+            c_lr = (c_lb * c_nr - c_nb / turn) / c_nb
+            if not (-0.2 <= c_lb <= -0.03 and -0.1 <= c_lr <= 0.4):
+                continue
+            wing = replace(
+                world,
+                wing_roll_inertia=base.wing_roll_inertia * draw.within(0.8, 1.25),
+                wing_yaw_inertia=base.wing_yaw_inertia * draw.within(0.8, 1.25),
+                c_y_beta=-draw.within(0.15, 0.62),
+                c_l_beta=c_lb,
+                c_l_p=-draw.spread(0.1, 0.84),
+                c_l_r=c_lr,
+                c_n_beta=c_nb,
+                c_n_p=draw.within(-0.082, 0.02),
+                c_n_r=c_nr,
+            )
+            if modes(wing, wing.trim_speed, SEA_LEVEL_DENSITY)[0].real < STABLE:
+                return wing, tried
 
-        def within(index: int, low: float, high: float, draws: list[float] = u) -> float:
-            return low + (high - low) * draws[index]
 
-        mass, arm = round(within(0, 85.0, 125.0)), round(within(1, 0.28, 0.42), 2)
-        area = round(within(2, 23.0, 32.0))
-        # Trim speed goes with the square root of wing loading; thrust must carry the heavier aircraft.
-        loading = ((mass + 6.5) / area) / ((100.0 + 6.5) / 28.0)
-        c_lb = base.c_l_beta * within(3, 0.8, 1.2)
-        c_nb = base.c_n_beta * within(4, 0.8, 1.2)
-        c_nr = base.c_n_r * within(5, 0.8, 1.2)
-        turn = within(6, 6.0, 13.0)
-        speed, direction = within(7, 1.0, 6.0), within(8, 0.0, 2 * pi)
-        stiffness = mass * GRAVITY * arm
-        inertia = mass * arm**2 + within(9, 5.0, 11.0)
-        riser = within(10, 50.0, 400.0)
-        parameters = replace(
-            base,
-            hung_inertia=inertia,
-            hung_damping=2 * within(11, 0.08, 0.25) * ((stiffness + riser) * inertia) ** 0.5,
-            riser_roll_stiffness=riser,
-            wing_area=float(area),
-            wing_span=round((5.14 * area) ** 0.5, 2),
-            wing_roll_inertia=base.wing_roll_inertia * within(12, 0.8, 1.25),
-            wing_yaw_inertia=base.wing_yaw_inertia * within(13, 0.8, 1.25),
-            c_y_beta=base.c_y_beta * within(14, 0.8, 1.3),
-            c_l_beta=c_lb,
-            c_l_p=base.c_l_p * within(15, 0.8, 1.3),
-            c_l_r=(c_lb * c_nr - c_nb / turn) / c_nb,
-            c_n_beta=c_nb,
-            c_n_r=c_nr,
-            trim_speed=round(base.trim_speed * loading**0.5, 1),
-            glide_ratio=within(16, 6.0, 7.2),
-            thrust_coefficient=base.thrust_coefficient * (mass + 6.5) / 106.5,
-            torque_coefficient=base.torque_coefficient * (mass + 6.5) / 106.5 * within(17, 0.9, 1.1),
-            torque_slope=within(18, -0.3, 0.4),
-            thrust_slope=within(19, 0.6, 1.0),
-            shaft_tilt=within(20, -0.07, 0.01),
-            rotation="left" if u[21] < 0.5 else "right",
-            engine_wander=within(22, 6.0, 20.0),
-            wind_north=speed * cos(direction),
-            wind_east=speed * sin(direction),
-            gust_level=within(23, 0.15, 0.35),
-            gust_length=within(24, 80.0, 250.0),
-            pilot_shift=within(33, 0.0003, 0.0015),
-            pilot_shift_time=within(34, 3.0, 10.0),
-            vibration=within(25, 0.4, 1.2),
-            attitude=("levelled", "navigation", "none")[int(3 * u[26])],
-            gps_rate=(1.0, 2.0, 5.0)[int(3 * u[27])],
-            gps_offset=round(within(28, 0.0, 60.0), 2),
-            engine_offset=round(within(29, -60.0, 20.0), 2),
-            ground_temperature=within(30, 278.0, 296.0),
-        )
-        stated = Stated(
-            hung_mass=float(mass),
-            hang_arm=arm,
-            ballast_mass=5.0 if u[31] < 0.6 else 4.0,
-            ballast_arm=round(within(32, 0.28, 0.38), 2),
-        )
-        world = replace(parameters, hung_mass=stated.hung_mass, hang_arm=arm)
-        slowest = modes(world, parameters.trim_speed, SEA_LEVEL_DENSITY)[0].real
-        if slowest < STABLE:
-            return parameters, stated
+def family_member(seed: int, index: int, **overrides: Any) -> SimulatedSortie:
+    """Return one member of a family, flown.
+
+    Parameters
+    ----------
+    seed, index : int
+        Family and place in it; they alone decide what comes out.
+    **overrides
+        ``Parameters`` attributes set after the draw, ``card``, or ``calibration`` for
+        ``Stated.calibration``.
+
+    Returns
+    -------
+    SimulatedSortie
+        Its truth has ``family``: seed, index, gust band, sets of derivatives drawn, and how many aircraft
+        were drawn before one could fly the card.
+
+    Raises
+    ------
+    FlightprocError
+        If seed or index are negative, an override is not known, or none of eight aircraft can fly the card.
+    """
+    for name, value in (("seed", seed), ("index", index)):
+        if value < 0:
+            raise FlightprocError(f"a {name} must not be negative", found=value, allowed="0, 1, 2, ...")
+    card, calibration = overrides.pop("card", None), overrides.pop("calibration", None)
+    override(DEFAULTS, overrides)
+    for attempt in range(_FLIGHTS):
+        member = draw_member(seed, index, attempt)
+        stated = member.stated if calibration is None else replace(member.stated, calibration=calibration)
+        try:
+            sortie = simulate_sortie(
+                member.sortie_seed, world=member.parameters, stated=stated, card=card, **overrides
+            )
+        except FlightprocError:
+            if attempt == _FLIGHTS - 1:
+                raise
+            continue
+        facts = {
+            "seed": seed,
+            "index": index,
+            "gust_band": gust_band(sortie.parameters.gust_level),
+            "wings_drawn": member.wings,
+            "aircraft_redrawn": attempt,
+        }
+        return replace(sortie, truth=sortie.truth | {"family": facts})
+    raise AssertionError  # pragma: no cover
 
 
 def simulate_family(count: int, seed: int, **overrides: Any) -> Iterator[SimulatedSortie]:
-    """Return an iterator of sorties with parameters drawn over sensible ranges, each flown when asked for.
+    """Return an iterator of the first members of a family, each flown when asked for.
 
     Parameters
     ----------
     count : int
         How many.
     seed : int
-        Member i has seed ``seed + i`` for its own noise, so a family can be continued.
+        Of the family.
     **overrides
-        ``Parameters`` attributes held fixed over the family.
+        As for :func:`family_member`, for all of them.
 
     Raises
     ------
@@ -131,9 +385,101 @@ def simulate_family(count: int, seed: int, **overrides: Any) -> Iterator[Simulat
         raise FlightprocError("a seed must not be negative", found=seed, allowed="0, 1, 2, ...")
     if count < 1:
         raise FlightprocError("a family needs at least one sortie", found=count, allowed=">= 1")
-    return (_member(member, overrides) for member in range(seed, seed + count))
+    return (family_member(seed, index, **overrides) for index in range(count))
 
 
-def _member(seed: int, overrides: dict[str, Any]) -> SimulatedSortie:
-    nominal, stated = draw_member(np.random.default_rng([seed, 2]))
-    return simulate_sortie(seed, nominal=nominal, stated=stated, **overrides)
+COLUMNS = (
+    "folder",
+    "index",
+    "sortie_seed",
+    "calibration",
+    "gust_band",
+    "gust_level_m_s",
+    "gust_length_m",
+    "attitude",
+    "rotation",
+    "compensation",
+    "compensation_moment_N_m",
+    "hung_mass_kg",
+    "hang_arm_m",
+    "riser_roll_stiffness_N_m_rad",
+    "hang_stiffness_N_m_rad",
+    "wing_turn_coefficient",
+    "yaw_over_roll",
+    "torque_slope",
+    "thrust_offset_mm",
+    "shaft_tilt_deg",
+    "gps_latency_s",
+    "gps_gaps",
+    "engine_gaps",
+    "power_holds",
+    "glide_holds",
+    "ballast_holds",
+    "pilot_inputs",
+    "largest_roll_moment_N_m",
+    "duration_s",
+    "aircraft_redrawn",
+)
+"""Columns of the index of a family."""
+
+
+def family_row(folder: str, sortie: SimulatedSortie) -> dict[str, str]:
+    """Return the line of a member in the index of its family; keys are :data:`COLUMNS`.
+
+    Parameters
+    ----------
+    folder : str
+        Where it was written.
+    sortie : SimulatedSortie
+        A member.
+    """
+    pa, truth, holds = sortie.parameters, sortie.truth, sortie.planned_holds
+    calibration, kinds = truth["calibration"], [hold["kind"] for hold in holds]
+    moments = [hold["roll_moment_N_m"] for hold in holds] or [0.0]
+    values: tuple[Any, ...] = (
+        folder,
+        truth["family"]["index"],
+        sortie.seed,
+        sortie.stated.calibration,
+        truth["family"]["gust_band"],
+        pa.gust_level,
+        pa.gust_length,
+        pa.attitude,
+        pa.rotation,
+        pa.compensation,
+        pa.compensation_moment,
+        pa.hung_mass,
+        pa.hang_arm,
+        pa.riser_roll_stiffness,
+        calibration["hang_stiffness_N_m_rad"],
+        calibration["wing_turn_coefficient"],
+        -pa.c_l_beta / pa.c_n_beta,
+        pa.torque_slope,
+        1000.0 * pa.thrust_offset,
+        degrees(pa.shaft_tilt),
+        pa.gps_latency,
+        len(truth["gaps"]["gps"]),
+        len(truth["gaps"]["engine"]),
+        kinds.count("power"),
+        kinds.count("glide"),
+        kinds.count("ballast"),
+        sum(bool(hold.get("pilot_input")) for hold in holds),
+        max(moments, key=abs),
+        truth["duration_s"],
+        truth["family"]["aircraft_redrawn"],
+    )
+    return {
+        name: f"{value:.5g}" if isinstance(value, float) else str(value)
+        for name, value in zip(COLUMNS, values, strict=True)
+    }
+
+
+def family_csv(rows: Iterable[dict[str, str]]) -> str:
+    """Return the index of a family as CSV.
+
+    Parameters
+    ----------
+    rows : iterable of dict
+        Lines of :func:`family_row`.
+    """
+    return "\n".join([",".join(COLUMNS), *(",".join(row[name] for name in COLUMNS) for row in rows)]) + "\n"

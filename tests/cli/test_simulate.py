@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from pathlib import Path
 
@@ -34,15 +35,34 @@ def test_refuses_to_overwrite_without_force(tmp_path: Path, capsys: pytest.Captu
     assert (tmp_path / "unit.ulg").read_bytes()[:4] == b"ULog"
 
 
-def test_writes_a_family_in_folders(tmp_path: Path) -> None:
-    assert main(["simulate", str(tmp_path), "--count", "2", "--seed", "3"]) == 0
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["sortie-003", "sortie-004"]
-    assert all((tmp_path / "sortie-004" / name).is_file() for name in FILES)
+def test_writes_a_family_in_folders_with_an_index(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "family"
+    assert main(["simulate", str(out), "--family", "2", "--seed", "3"]) == 0
+    assert sorted(path.name for path in out.iterdir()) == ["family.csv", "sortie-000", "sortie-001"]
+    assert all((out / "sortie-001" / name).is_file() for name in FILES)
+    with (out / "family.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["folder"] for row in rows] == ["sortie-000", "sortie-001"]
+    for row in rows:
+        truth = json.loads((out / row["folder"] / "truth.json").read_text(encoding="utf-8"))
+        assert row["calibration"] == truth["stated"]["calibration"]
+        assert float(row["hung_mass_kg"]) == pytest.approx(truth["parameters"]["hung_mass"], rel=1e-4)
+        assert int(row["sortie_seed"]) == truth["seed"]
+    shown = capsys.readouterr().out
+    assert "1/2 " in shown and "2/2 " in shown and "tilt" in shown
+    assert main(["simulate", str(out), "--family", "2", "--seed", "3"]) == 2
+    assert "family is there already" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
     ("arguments", "word"),
-    [(["--gust-level", "-1"], "gust level"), (["--count", "0"], "at least one"), (["--seed", "-3"], "seed")],
+    [
+        (["--gust-level", "-1"], "gust level"),
+        (["--gust-level", "-1", "--family", "2"], "gust level"),
+        (["--family", "0"], "at least one"),
+        (["--seed", "-3"], "seed"),
+        (["--seed", "-3", "--family", "2"], "seed"),
+    ],
 )
 def test_bad_values_are_told(
     arguments: list[str], word: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

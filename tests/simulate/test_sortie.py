@@ -12,7 +12,7 @@ import pytest
 from pyulog import ULog
 
 from flightproc.errors import FlightprocError, OutputError
-from flightproc.simulate import FILES, SimulatedSortie, simulate_family, simulate_sortie, write_sortie
+from flightproc.simulate import FILES, SimulatedSortie, Stated, simulate_sortie, write_sortie
 from flightproc.simulate.flight import STEP
 from flightproc.simulate.parameters import DEFAULTS
 from flightproc.simulate.rig_day import RIG_PRESSURE, RIG_TEMPERATURE, static_torque, take_readings
@@ -129,7 +129,6 @@ def test_sheets_state_nominal_values_and_no_clock_offset(sample: SimulatedSortie
 @pytest.mark.synthetic
 def test_true_values_scatter_around_the_stated_ones() -> None:
     # z of each stated quantity over members drawn without flying them
-    from flightproc.simulate.parameters import Stated
     from flightproc.simulate.sortie import draw_truth
 
     stated = Stated()
@@ -157,18 +156,6 @@ def test_rig_readings_scatter_around_the_static_torque() -> None:
     assert 0.005 < np.std(errors) < 0.03
 
 
-@pytest.mark.synthetic
-def test_family_members_differ_and_can_be_continued(short_card: tuple[Segment, ...]) -> None:
-    members = list(simulate_family(3, 40, gust_level=0.0, attitude="none", card=short_card))
-    assert [member.seed for member in members] == [40, 41, 42]
-    assert len({member.parameters.riser_roll_stiffness for member in members}) == 3
-    (last,) = simulate_family(1, 42, gust_level=0.0, attitude="none", card=short_card)
-    assert last.truth == members[2].truth
-    for member in members:
-        assert 50.0 <= member.parameters.riser_roll_stiffness <= 400.0
-        assert member.parameters.gust_level == 0.0
-
-
 @pytest.mark.regression
 def test_bad_requests_are_told() -> None:
     with pytest.raises(FlightprocError, match="no such parameter"):
@@ -177,8 +164,8 @@ def test_bad_requests_are_told() -> None:
         simulate_sortie(1, rotation="up")
     with pytest.raises(FlightprocError, match="seed"):
         simulate_sortie(-1)
-    with pytest.raises(FlightprocError, match="at least one"):
-        simulate_family(0, 1)
+    with pytest.raises(FlightprocError, match="calibration is not allowed"):
+        Stated(calibration="guess")
 
 
 @pytest.mark.regression

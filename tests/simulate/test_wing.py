@@ -139,13 +139,11 @@ def test_free_response_agrees_with_scipy() -> None:
 def test_modes_of_the_sample_and_of_the_families_decay() -> None:
     slowest = modes(DEFAULTS, 10.4, 1.17)[0].real
     assert -1 / 3.0 < slowest < -1 / 6.0
-    generator = np.random.default_rng(3)
-    for _ in range(20):
-        member, stated = draw_member(generator)
-        world = replace(member, hung_mass=stated.hung_mass, hang_arm=stated.hang_arm)
+    for index in range(20):
+        world = draw_member(3, index).parameters
         values = modes(world, world.trim_speed, 1.225)
         assert values[0].real < -0.12
-        assert 6.0 <= roll_turn_coefficient(world) <= 13.0
+        assert 2.5 <= roll_turn_coefficient(world) <= 18.0
 
 
 @pytest.mark.analytic
