@@ -8,11 +8,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["Quantity"]
 
 _COVERAGE_95 = 1.959963984540054  # normal distribution, two-sided 95 %
+_HIGH_68 = 0.8413447460685429  # normal distribution, one standard deviation
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,8 @@ class Quantity:
         Why the value is unknown or weak; empty when there is nothing to say.
     budget : mapping of str to float
         Contribution of each source to ``std``, same unit (their squares add up, correlations apart).
+    low68, high68 : float or None
+        Bounds of the 68.3 % coverage interval, same unit.
 
     Examples
     --------
@@ -52,6 +55,8 @@ class Quantity:
     unit: str = ""
     reason: str = ""
     budget: Mapping[str, float] = field(default_factory=dict)
+    low68: float | None = None
+    high68: float | None = None
 
     @classmethod
     def of(
@@ -82,12 +87,22 @@ class Quantity:
             return cls.unknown(unit, reason or "the value is not finite")
         if std is None or not math.isfinite(std):
             return cls(value, None, None, None, unit, reason, dict(budget or {}))
-        k = _COVERAGE_95
+        k, k68 = _COVERAGE_95, 1.0
         if math.isfinite(dof):
             from scipy.special import stdtrit
 
-            k = float(stdtrit(max(dof, 1.0), 0.975))
-        return cls(value, float(std), value - k * std, value + k * std, unit, reason, dict(budget or {}))
+            k, k68 = (float(stdtrit(max(dof, 1.0), p)) for p in (0.975, _HIGH_68))
+        return cls(
+            value,
+            float(std),
+            value - k * std,
+            value + k * std,
+            unit,
+            reason,
+            dict(budget or {}),
+            value - k68 * std,
+            value + k68 * std,
+        )
 
     @classmethod
     def from_samples(
@@ -120,15 +135,44 @@ class Quantity:
             return cls.unknown(unit, reason or "no finite draw")
         if shortest:
             draws = np.sort(draws)
-            inside = min(round(0.95 * draws.size), draws.size - 1)
-            first = int(np.argmin(draws[inside:] - draws[:-inside]))
-            low, high = draws[first], draws[first + inside]
+            low, high = _shortest(draws, 0.95)
+            low68, high68 = _shortest(draws, 2.0 * _HIGH_68 - 1.0)
         else:
-            low, high = np.quantile(draws, [0.025, 0.975])
+            low, low68, high68, high = np.quantile(draws, [0.025, 1.0 - _HIGH_68, _HIGH_68, 0.975]).tolist()
         centre = float(np.mean(draws)) if value is None else float(value)
-        return cls(
-            centre, float(np.std(draws, ddof=1)), float(low), float(high), unit, reason, dict(budget or {})
-        )
+        std = float(np.std(draws, ddof=1))
+        return cls(centre, std, low, high, unit, reason, dict(budget or {}), low68, high68)
+
+    @classmethod
+    def from_skewed(
+        cls,
+        samples: ArrayLike,
+        unit: str = "",
+        *,
+        reason: str = "",
+        budget: Mapping[str, float] | None = None,
+    ) -> Quantity:
+        """Make a quantity from draws whose mean and variance may not exist, such as those of a ratio.
+
+        The value is the median, and ``std`` half the 68.3 % interval.
+
+        Parameters
+        ----------
+        samples, unit, reason, budget
+            As for :meth:`from_samples`.
+
+        Examples
+        --------
+        >>> ratio = Quantity.from_skewed(1.0 / np.linspace(0.0, 1.0, 2001)[1:])
+        >>> round(ratio.value, 2), round(ratio.low95, 2), round(ratio.high95)
+        (2.0, 1.03, 39)
+        """
+        out = cls.from_samples(samples, unit, reason=reason, budget=budget)
+        if out.low68 is None or out.high68 is None:
+            return out
+        draws = np.asarray(samples, dtype=float)
+        middle = float(np.median(draws[np.isfinite(draws)]))
+        return replace(out, value=middle, std=(out.high68 - out.low68) / 2)
 
     @classmethod
     def unknown(cls, unit: str, reason: str) -> Quantity:
@@ -147,12 +191,21 @@ class Quantity:
             return None if x is None else x * factor
 
         low, high = times(self.low95), times(self.high95)
+        low68, high68 = times(self.low68), times(self.high68)
         if factor < 0:
-            low, high = high, low
+            low, high, low68, high68 = high, low, high68, low68
         std = None if self.std is None else self.std * abs(factor)
         budget = {name: part * abs(factor) for name, part in self.budget.items()}
         return replace(
-            self, value=times(self.value), std=std, low95=low, high95=high, unit=unit, budget=budget
+            self,
+            value=times(self.value),
+            std=std,
+            low95=low,
+            high95=high,
+            unit=unit,
+            budget=budget,
+            low68=low68,
+            high68=high68,
         )
 
     def degrees(self, unit: str = "deg") -> Quantity:
@@ -160,12 +213,14 @@ class Quantity:
         return self.scaled(180.0 / math.pi, unit)
 
     def to_json(self) -> dict[str, Any]:
-        """Return ``{"value", "std", "low95", "high95"}``, with ``"reason"`` where there is one."""
+        """Return value, std and the bounds of both intervals, with ``"reason"`` where there is one."""
         out: dict[str, Any] = {
             "value": self.value,
             "std": self.std,
             "low95": self.low95,
             "high95": self.high95,
+            "low68": self.low68,
+            "high68": self.high68,
         }
         if self.reason:
             out["reason"] = self.reason
@@ -193,3 +248,10 @@ class Quantity:
 
     def __str__(self) -> str:
         return self.text()
+
+
+def _shortest(draws: NDArray[np.float64], share: float) -> tuple[float, float]:
+    """Return the ends of the shortest interval that holds this share of sorted draws."""
+    inside = min(round(share * draws.size), draws.size - 1)
+    first = int(np.argmin(draws[inside:] - draws[:-inside]))
+    return float(draws[first]), float(draws[first + inside])

@@ -1,45 +1,34 @@
-r"""Solve all holds of a sortie together for moments, zeros and calibration.
+"""Solve all holds of a sortie, or of several sorties, together for moments, zeros and calibration.
 
-With ``eta`` the hang roll, ``r_hat = psi_dot b / (2 V)`` the reduced turn and ``L`` the roll moment on the
-hung unit, every hold ``i`` gives
-
-.. math::
-    \eta_i &= \eta_0 + \dot\eta_0 (t_i - t_m) + L_i / K_i + \epsilon (\theta_i - \bar\theta), \qquad
-        K_i = K + m_b (f_i - g) h \\
-    \hat r_i &= c_0 + \dot c_0 (t_i - t_m) + c_L L_i / (q_i S b) + x_i
-
-with ``m_b`` the hung mass, ballast included (it rides along and is only moved sideways), and ``L_i`` known in
-glides (0, or what an idling propeller gives) and in ballast glides, and free under power; the excess ``x_i``
-is zero without power and free under power. ``theta_i`` is the unit's pitch to apparent gravity, which thrust
-changes by degrees, and ``epsilon`` the yaw error of the sensor that lets it show up as hang roll. ``K``,
-``c_L``, the drifts and ``epsilon`` carry priors. The system is linear
-in everything but ``K`` and is solved by least squares on the whitened residuals; intervals come from draws of
-the joint posterior, so that what all holds share (``K``, the ballast's arm, the zeros) stays shared.
+The equations are those of :mod:`flightproc.moment.problem`. What all holds share (``K``, the ballast's arm,
+the zeros) stays shared in the draws, and every result carries how much of its variance comes from which
+source.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..channels import GRAVITY
 from ..errors import EstimateError
 from ..holds.model import Hold, HoldKind
 from ..quantity import Quantity
 from .calibrate import Frame, Priors, Wing
 from .observe import Observations
+from .posterior import Posterior, fit_problem
+from .problem import Problem, Session, build_problem
+from .shares import Shares
 
-__all__ = ["MomentSolution", "solve_moments"]
+__all__ = ["MomentSolution", "make_session", "solve_moments", "solve_together"]
 
 Array = NDArray[np.float64]
 
-_SHARED = 9  # parameters that all holds share, see _Problem
-_MOUNT_YAW_STD = np.radians(3.0)  # of a sensor strapped on by eye [rad]
 _AIRSPEED_GUESS = 0.08  # relative uncertainty of trim speed where no airspeed was found
+_SLOWEST = 2.0  # airspeeds are not drawn below this [m/s]
 
 
 @dataclass(frozen=True)
@@ -50,7 +39,8 @@ class MomentSolution:
     ----------
     roll_moment, excess_turn, yaw_moment, residual : tuple of Quantity
         One per hold: [N m], [rad/s], [N m], [N m]. Roll moment and excess turn are unknown, with the reason,
-        for holds without power.
+        for holds without power. The yaw moment and the residual have no mean (the turn coefficient may be
+        near nothing): their value is the median and their ``std`` half the 68 % interval.
     roll_draws : ndarray, shape (draws, k)
         Joint draws of the roll moment [N m]; NaN for holds without power.
     stiffness, hang_zero, hang_drift, turn_coefficient, turn_zero : Quantity
@@ -63,8 +53,10 @@ class MomentSolution:
         Of the holds without power against the model, before any widening.
     widening : float
         Factor by which the observation uncertainties were widened because those holds disagree; 1 if not.
-    used_ballast : bool
-        Whether ballast holds took part.
+    hang_walk, turn_walk : float
+        How far the zeros wander in 1000 s, by the glides [rad], [rad/s].
+    method : str
+        What ``K`` rests on: ``ballast``, ``inertia``, ``tilt test`` or ``prior``.
     words : tuple of str
         What was assumed, found inconsistent or is missing.
     """
@@ -84,57 +76,103 @@ class MomentSolution:
     chi2: float
     dof: int
     widening: float
-    used_ballast: bool
+    hang_walk: float
+    turn_walk: float
+    method: str
     words: tuple[str, ...]
 
-
-@dataclass(frozen=True)
-class _Problem:
-    """The whole system in arrays; ``x`` is the parameter vector.
-
-    ``x`` holds: 0 eta0, 1 eta drift, 2 log(K / K0), 3 ballast factor, 4 idle factor, 5 c0, 6 c0 drift,
-    7 log(c_L / c_L0), 8 yaw error of the sensor, then the free roll moments [10 N m], then the free excess
-    turns [r_hat / 0.01].
-    """
-
-    eta: Array
-    r_hat: Array
-    since: Array  # time from the middle of the sortie [s]
-    reference: float  # K0 [N m/rad]
-    extra: Array  # K_i - K [N m/rad]
-    known: Array  # known ballast moment [N m]
-    idle: Array  # moment of an idling propeller, nominal [N m]
-    gain: Array  # c_L0 / (q S b) [1/(N m)]
-    pitch: Array  # pitch to apparent gravity, from its mean over holds without power [rad]
-    power: NDArray[np.intp]  # indices of power holds
-    prior_mean: Array
-    prior_std: Array
-    root: Array  # lower Cholesky factor of the observation covariance
-
     @property
-    def size(self) -> int:
-        return _SHARED + 2 * len(self.power)
+    def used_ballast(self) -> bool:
+        """Whether ballast holds took part."""
+        return self.method == "ballast"
 
-    def moments(self, x: Array) -> Array:
-        """Return the whole moment on the unit in each hold [N m], for x of shape (..., size)."""
-        total = self.known * (1.0 + x[..., 3:4]) + self.idle * (1.0 + x[..., 4:5])
-        total = np.array(np.broadcast_to(total, (*x.shape[:-1], len(self.eta))))
-        free = x[..., _SHARED : _SHARED + len(self.power)] * 10.0
-        total[..., self.power] += free
-        return total
 
-    def residuals(self, x: Array) -> Array:
-        total = self.moments(x)
-        stiffness = self.reference * np.exp(x[2]) + self.extra
-        eta = x[0] + x[1] * self.since + total / stiffness + x[8] * self.pitch
-        r_hat = x[5] + x[6] * self.since + np.exp(x[7]) * total * self.gain
-        r_hat[self.power] += x[_SHARED + len(self.power) :] * 0.01
-        from scipy.linalg import solve_triangular
+def make_session(
+    observed: Observations,
+    holds: Sequence[Hold],
+    wing: Wing,
+    mass: float,
+    *,
+    wing_index: int = 0,
+    idle_moment: Array | None = None,
+    idle_relative_std: float = 0.5,
+    airspeed_common_std: float = 0.0,
+    density_relative_std: float = 0.01,
+    mount_yaw_std: float = float("nan"),
+) -> tuple[Session, list[str]]:
+    """Put one sortie into the form the solver takes, with words on what is missing.
 
-        gap = np.column_stack([self.eta - eta, self.r_hat - r_hat]).ravel()
-        white = solve_triangular(self.root, gap, lower=True)
-        prior = (x[:_SHARED] - self.prior_mean) / self.prior_std
-        return np.concatenate([white, prior])
+    Parameters
+    ----------
+    observed : Observations
+        Levels of the k holds.
+    holds : sequence of Hold, length k
+        In the same order.
+    wing : Wing
+        Its glider.
+    mass : float
+        Hung mass [kg].
+    wing_index : int
+        Sorties with one index share riser stiffness and turn coefficient.
+    idle_moment : ndarray, shape (k,), optional
+        Moment of an idling propeller in holds without power [N m], with its sign; zeros where not given.
+    idle_relative_std : float
+        Its relative standard uncertainty, common to all.
+    airspeed_common_std : float
+        Standard uncertainty that all airspeeds share [m/s].
+    density_relative_std : float
+        Relative standard uncertainty of density.
+    mount_yaw_std : float
+        Standard uncertainty of the sensor's yaw in the unit [rad]; NaN takes that of a sensor strapped on by
+        eye, 3 deg.
+
+    Raises
+    ------
+    EstimateError
+        When there is no power hold.
+    """
+    kinds = [h.kind for h in holds]
+    if HoldKind.POWER not in kinds:
+        raise EstimateError(
+            "no power hold was found",
+            where="sortie",
+            hint="fly 60 s straight at a steady throttle, hands off",
+        )
+    words: list[str] = []
+    if all(kind is HoldKind.POWER for kind in kinds):
+        words.append(
+            "no glide was found, so nothing tells the zeros: each roll moment is only as good as the guess "
+            "that "
+            "the unit hangs level within 3 degrees, but differences between settings are not touched by "
+            "that; "
+            "fly straight 60 s glides before, between and after the power holds"
+        )
+    if not np.isfinite(observed.hang_roll).any():
+        words.append(
+            "no hang roll: the moments come from the turn alone, with the wing's turn per newton metre as "
+            "assumed, and cannot tell roll from yaw; log specific force on the hung unit"
+        )
+    if not np.isfinite(observed.turn_rate).any():
+        words.append(
+            "no turn rate: excess turn and residual turning moment are unknown; log body rates on the hung "
+            "unit"
+        )
+    airspeed, own_std = _airspeeds(observed, wing, words)
+    session = Session(
+        observed=observed,
+        holds=tuple(holds),
+        wing=wing,
+        wing_index=wing_index,
+        mass=mass,
+        idle_moment=np.zeros(len(holds)) if idle_moment is None else np.asarray(idle_moment, dtype=float),
+        idle_relative_std=idle_relative_std,
+        airspeed=airspeed,
+        airspeed_std=own_std,
+        airspeed_common_std=airspeed_common_std,
+        density_relative_std=density_relative_std,
+        mount_yaw_std=mount_yaw_std,
+    )
+    return session, words
 
 
 def solve_moments(
@@ -149,99 +187,81 @@ def solve_moments(
     airspeed_common_std: float = 0.0,
     density_relative_std: float = 0.01,
     mount_yaw_std: float = float("nan"),
+    roll_frequency: Quantity | None = None,
     draws: int = 20_000,
     seed: int = 1,
 ) -> MomentSolution:
-    """Solve all holds together.
+    """Solve all holds of one sortie together.
 
     Parameters
     ----------
-    observed : Observations
-        Levels of the k holds.
-    holds : sequence of Hold, length k
-        In the same order.
-    frame, wing, priors
-        Geometry and what is known before the flight.
-    idle_moment : ndarray, shape (k,), optional
-        Moment of an idling propeller in holds without power [N m], with its sign; zeros where not given.
-    idle_relative_std : float
-        Its relative standard uncertainty, common to all.
-    airspeed_common_std : float
-        Standard uncertainty that all airspeeds share [m/s].
-    density_relative_std : float
-        Relative standard uncertainty of density.
+    observed, holds, wing, idle_moment, idle_relative_std, airspeed_common_std, density_relative_std
+        As for :func:`make_session`.
     mount_yaw_std : float
-        Standard uncertainty of the sensor's yaw in the unit [rad]; NaN takes that of a sensor strapped on by
-        eye, 3 deg.
+        As there.
+    frame, priors
+        Geometry and what is known before the flight.
+    roll_frequency : Quantity, optional
+        Undamped natural frequency of the unit's roll under its hang points [rad/s]; used where the frame's
+        inertia is known.
     draws, seed : int
         Draws of the posterior.
-
-    Returns
-    -------
-    MomentSolution
 
     Raises
     ------
     EstimateError
-        When there is no power hold, or no glide to take the zeros from.
+        When there is no power hold.
     """
-    kinds = np.array([h.kind for h in holds])
-    power = np.flatnonzero(kinds == HoldKind.POWER)
-    if not power.size:
-        raise EstimateError(
-            "no power hold was found",
-            where="sortie",
-            hint="fly 60 s straight at a steady throttle, hands off",
-        )
-    if power.size == len(holds):
-        raise EstimateError(
-            "no glide was found, so the zeros are unknown",
-            where="sortie",
-            hint="fly straight 60 s glides before, between and after the power holds",
-        )
-    words = list(priors.words)
-    airspeed, own_std = _airspeeds(observed, wing, words)
-    idle = np.zeros(len(holds)) if idle_moment is None else np.asarray(idle_moment, dtype=float)
-    problem = _build(observed, holds, frame, wing, priors, airspeed, idle, idle_relative_std, mount_yaw_std)
-    best, posterior = _fit(problem)
-    chi2, dof, widening = _test_fit(problem, best, words)
-    if widening > 1.0:
-        problem = replace(problem, root=problem.root * widening)
-        best, posterior = _fit(problem)
-    rng = np.random.default_rng((seed, 1))  # a stream of its own
-    root = np.linalg.cholesky(posterior + 1e-15 * np.trace(posterior) * np.eye(len(posterior)))
-    x = best + rng.standard_normal((draws, problem.size)) @ root.T
+    session, words = make_session(
+        observed,
+        holds,
+        wing,
+        frame.mass,
+        idle_moment=idle_moment,
+        idle_relative_std=idle_relative_std,
+        airspeed_common_std=airspeed_common_std,
+        density_relative_std=density_relative_std,
+        mount_yaw_std=mount_yaw_std,
+    )
+    return solve_together(
+        [session], frame, priors, roll_frequency=roll_frequency, draws=draws, seed=seed, words=[words]
+    )[0]
 
-    speed = airspeed * (
-        1.0
-        + rng.standard_normal((draws, 1)) * airspeed_common_std / airspeed
-        + rng.standard_normal((draws, len(holds))) * own_std / airspeed
-    )
-    speed = np.maximum(speed, 2.0)
-    density = observed.density * (1.0 + density_relative_std * rng.standard_normal((draws, 1)))
-    per_hold = _per_hold(problem, holds, wing, priors, best, posterior, x, speed, density, rng, words)
-    reference = problem.reference
-    return MomentSolution(
-        **per_hold,
-        stiffness=Quantity.from_samples(
-            reference * np.exp(x[:, 2]), "N m/rad", value=float(reference * np.exp(best[2]))
-        ),
-        hang_zero=Quantity.from_samples(x[:, 0], "rad", value=float(best[0])),
-        hang_drift=Quantity.from_samples(x[:, 1], "rad/s", value=float(best[1])),
-        turn_coefficient=Quantity.from_samples(
-            priors.turn_coefficient * np.exp(x[:, 7]),
-            "",
-            value=float(priors.turn_coefficient * np.exp(best[7])),
-        ),
-        turn_zero=Quantity.from_samples(x[:, 5], "", value=float(best[5])),
-        airspeed=airspeed,
-        airspeed_std=np.hypot(own_std, airspeed_common_std),
-        chi2=chi2,
-        dof=dof,
-        widening=widening,
-        used_ballast=bool(np.any(kinds == HoldKind.BALLAST)),
-        words=tuple(words),
-    )
+
+def solve_together(
+    sessions: Sequence[Session],
+    frame: Frame,
+    priors: Priors,
+    *,
+    roll_frequency: Quantity | None = None,
+    draws: int = 20_000,
+    seed: int = 1,
+    words: Sequence[Sequence[str]] | None = None,
+) -> tuple[MomentSolution, ...]:
+    """Solve several sorties of one frame together.
+
+    The frame's weight stiffness, the ballast and the changes under power are shared by all; riser stiffness
+    and turn coefficient by sorties of one wing; zeros, drifts and the sensor's yaw are each sortie's own.
+
+    Parameters
+    ----------
+    sessions : sequence of Session
+        At least one.
+    frame, priors, roll_frequency, draws, seed
+        As for :func:`solve_moments`.
+    words : sequence of sequence of str, optional
+        What to say first of each sortie.
+    """
+    problem = build_problem(sessions, frame, priors, _inertia(frame, roll_frequency))
+    posterior = fit_problem(problem, draws=draws, seed=seed)
+    shared = list(priors.words) + _fit_words(problem, posterior)
+    out, first = [], 0
+    for number, session in enumerate(sessions):
+        own = list(words[number]) if words is not None else []
+        own += shared
+        out.append(_solution(problem, posterior, session, number, first, own, seed))
+        first += len(session.holds)
+    return tuple(out)
 
 
 def _airspeeds(observed: Observations, wing: Wing, words: list[str]) -> tuple[Array, Array]:
@@ -257,191 +277,168 @@ def _airspeeds(observed: Observations, wing: Wing, words: list[str]) -> tuple[Ar
     return speed, std
 
 
-def _to_reduced(observed: Observations, airspeed: Array, wing: Wing) -> Array:
-    """Return the covariance of (eta, r_hat), interleaved hold by hold."""
-    scale = np.ones(2 * len(airspeed))
-    scale[1::2] = wing.span / (2.0 * airspeed)
-    out: Array = observed.covariance * scale[:, None] * scale[None, :]
-    return out
+def _inertia(frame: Frame, frequency: Quantity | None) -> tuple[float, float] | None:
+    """Return K from inertia and frequency with its log-normal spread, where both are known."""
+    from .calibrate import INERTIA_MODEL
 
-
-def _build(
-    observed: Observations,
-    holds: Sequence[Hold],
-    frame: Frame,
-    wing: Wing,
-    priors: Priors,
-    airspeed: Array,
-    idle_moment: Array,
-    idle_relative_std: float,
-    mount_yaw_std: float,
-) -> _Problem:
-    k = len(holds)
-    power = np.array([h.kind is HoldKind.POWER for h in holds])
-    load = np.where(np.isfinite(observed.load), observed.load, GRAVITY)
-    extra = frame.mass * (load - GRAVITY) * frame.hang_arm
-    known = np.array([h.ballast_moment for h in holds]) * load / GRAVITY
-    loaded = [h for h in holds if h.ballast_moment != 0.0]
-    ballast_std = max((h.ballast_moment_std / abs(h.ballast_moment) for h in loaded), default=0.01)
-    covariance = _to_reduced(observed, airspeed, wing)
-    density = np.where(np.isfinite(observed.density), observed.density, 1.2)
-    dynamic = 0.5 * density * airspeed**2
-    jitter = 1e-16 * np.trace(covariance) * np.eye(2 * k)
-    return _Problem(
-        eta=observed.hang_roll,
-        r_hat=observed.turn_rate * wing.span / (2.0 * airspeed),
-        since=observed.middle - float(np.mean(observed.middle)),
-        reference=priors.stiffness,
-        extra=extra,
-        known=known,
-        idle=np.where(power, 0.0, idle_moment),
-        gain=priors.turn_coefficient / (dynamic * wing.area * wing.span),
-        pitch=np.nan_to_num(observed.hang_pitch - np.nanmean(observed.hang_pitch[~power])),
-        power=np.flatnonzero(power).astype(np.intp),
-        prior_mean=np.array([0, 0, 0, 0, 0, 0, 0, 0, 0], dtype=float),
-        prior_std=np.array(
-            [
-                1.0,
-                priors.hang_zero_drift,
-                _log_std(priors.stiffness, priors.stiffness_std),
-                max(ballast_std, 1e-4),
-                max(idle_relative_std, 1e-4),
-                1.0,
-                priors.turn_zero_drift * wing.span / (2.0 * float(np.mean(airspeed))),
-                _log_std(priors.turn_coefficient, priors.turn_coefficient_std),
-                mount_yaw_std if np.isfinite(mount_yaw_std) else _MOUNT_YAW_STD,
-            ]
-        ),
-        root=np.linalg.cholesky(covariance + jitter),
+    if frame.inertia is None or frequency is None or frequency.value is None or not frequency.std:
+        return None
+    relative = math.hypot(
+        (frame.inertia_std or 0.1 * frame.inertia) / frame.inertia, 2.0 * frequency.std / frequency.value
     )
+    return frame.inertia * frequency.value**2, math.hypot(relative, INERTIA_MODEL)
 
 
-def _fit(problem: _Problem) -> tuple[Array, Array]:
-    """Return the best parameters and their covariance."""
-    from scipy.optimize import least_squares
-
-    start = np.concatenate([problem.prior_mean, np.zeros(2 * len(problem.power))])
-    start[0] = float(np.median(problem.eta))
-    scale = np.concatenate([problem.prior_std, np.ones(2 * len(problem.power))])
-    found = least_squares(problem.residuals, start, x_scale=scale, method="trf", xtol=1e-12, ftol=1e-12)
-    jacobian = np.asarray(found.jac, dtype=float)
-    covariance = np.linalg.inv(jacobian.T @ jacobian)
-    return np.asarray(found.x, dtype=float), (covariance + covariance.T) / 2
-
-
-def _test_fit(problem: _Problem, best: Array, words: list[str]) -> tuple[float, int, float]:
-    """Return chi2 of the holds without power, its degrees of freedom, and the widening (Birge ratio)."""
-    from scipy.special import chdtrc
-
-    chi2 = float(np.sum(problem.residuals(best) ** 2))
-    # power holds fit exactly; the priors stand for all shared parameters but the two zeros
-    dof = 2 * (len(problem.eta) - len(problem.power)) - 2
-    if dof < 1:
+def _fit_words(problem: Problem, posterior: Posterior) -> list[str]:
+    words = []
+    if posterior.dof < 1:
         words.append("too few glides to test whether they agree with each other")
-        return chi2, dof, 1.0
-    if float(chdtrc(dof, chi2)) >= 0.05:
-        return chi2, dof, 1.0
-    ratio = float(np.sqrt(chi2 / dof))
-    words.append(
-        f"glides and ballast glides scatter {ratio:.1f} times as much as their noise explains "
-        f"(chi2 {chi2:.0f} at {dof} degrees of freedom): all uncertainties were widened by that"
-    )
-    return chi2, dof, ratio
-
-
-def _per_hold(
-    problem: _Problem,
-    holds: Sequence[Hold],
-    wing: Wing,
-    priors: Priors,
-    best: Array,
-    posterior: Array,
-    x: Array,
-    speed: Array,
-    density: Array,
-    rng: np.random.Generator,
-    words: list[str],
-) -> dict[str, Any]:
-    """Return what :class:`MomentSolution` keeps per hold, from draws ``x``, ``speed`` and ``density``."""
-    k, power, draws = len(holds), problem.power, len(x)
-    coefficient = priors.turn_coefficient * np.exp(x[:, 7:8])
-    spread = float(np.std(x[:, 7]))
+    if posterior.widening > 1.0:
+        words.append(
+            f"glides and ballast glides scatter {posterior.widening:.1f} times as much as their noise and a "
+            f"wander of the zeros explain (chi2 {posterior.chi2:.0f} at {posterior.dof} degrees of "
+            f"freedom): all "
+            "uncertainties were widened by that"
+        )
+    if posterior.hang_walk > math.radians(0.15):
+        words.append(
+            f"the hang zero wanders by about {math.degrees(posterior.hang_walk):.1f} deg in 1000 s, more "
+            f"than "
+            "sensors and a quiet pilot do: the zeros between the glides are the less certain for it"
+        )
+    spread = float(np.std(np.log(problem.turn_coefficient(posterior.draws)[:, 0])))
     if spread > 0.4:
         words.append(
-            f"the glider's turn per newton metre is known only within a factor of {np.exp(2 * spread):.1f} "
-            "either "
-            "way (95 %), and so are yaw and residual moments: gusts turn the wing more than the ballast does"
+            f"the glider's turn per newton metre is known only within a factor of {math.exp(2 * spread):.1f} "
+            "either way (95 %), and so are yaw and residual moments: gusts turn the wing more than the "
+            "ballast "
+            "does"
         )
+    if problem.rows.size and posterior.effective < 500:
+        words.append(
+            f"the draws of the posterior are thin (about {posterior.effective:.0f} effective): the ends of "
+            f"the "
+            "intervals are uncertain by several percent"
+        )
+    return words
+
+
+def _solution(
+    problem: Problem,
+    posterior: Posterior,
+    session: Session,
+    number: int,
+    first: int,
+    words: list[str],
+    seed: int,
+) -> MomentSolution:
+    """Return one sortie's part of the solution; its holds start at ``first`` in the problem."""
+    x = posterior.draws
+    k, draws = len(session.holds), len(posterior.draws)
+    mine = np.arange(first, first + k)
+    rng = np.random.default_rng((seed, 3, number))  # a stream of its own
+    speed = session.airspeed * (
+        1.0
+        + rng.standard_normal((draws, 1)) * session.airspeed_common_std / session.airspeed
+        + rng.standard_normal((draws, k)) * session.airspeed_std / session.airspeed
+    )
+    speed = np.maximum(speed, _SLOWEST)
+    density = 1.0 + session.density_relative_std * rng.standard_normal((draws, 1))
+    # what airspeed and density change of the dynamic pressure the solution was had with
+    pressure = density * (speed / session.airspeed) ** 2
+    scale = pressure / problem.gain[mine]
+    to_rate = 2.0 * speed / session.wing.span
+
+    places = {int(hold): i for i, hold in enumerate(problem.power)}
+    yaw = rng.standard_normal((draws, len(problem.power)))
+    moments, excess = problem.solve_power(x, posterior.noise_draws, yaw)
+    turn_in_hold = problem.turn_in_hold(x)[:, mine]
+    wing_turn = _wing_turn(problem, x)[:, mine]
+    ratio = np.exp(problem.priors.yaw_over_roll_spread * rng.standard_normal((draws, 1)))
+    ratio = problem.priors.yaw_over_roll * ratio
+    rows = 2 * mine + 1
+    noise = np.linalg.cholesky(
+        posterior.noise[np.ix_(rows, rows)]
+        + 1e-12 * np.trace(posterior.noise[np.ix_(rows, rows)]) * np.eye(k)
+    )
+    seen = problem.observations[rows] + rng.standard_normal((draws, k)) @ noise.T
+    shares = Shares.make(problem, posterior)
+    relative = {
+        "airspeed": 2.0 * np.hypot(session.airspeed_std, session.airspeed_common_std) / session.airspeed,
+        "density": np.full(k, session.density_relative_std),
+    }
+
     roll_draws = np.full((draws, k), np.nan)
-    roll_draws[:, power] = x[:, _SHARED : _SHARED + len(power)] * 10.0
-    roll_best = np.full(k, np.nan)
-    roll_best[power] = best[_SHARED : _SHARED + len(power)] * 10.0
-
-    # N m per unit of r_hat, and rad/s per unit of r_hat
-    moment_scale = 0.5 * density * speed**2 * wing.area * wing.span / coefficient
-    rate_scale = 2.0 * speed / wing.span
-    excess = np.zeros((draws, k))
-    excess[:, power] = x[:, _SHARED + len(power) :] * 0.01
-    # c_L comes from glides; under power it may differ
-    model = priors.turn_model * rng.standard_normal((draws, 1))
-    excess = excess - model * np.exp(x[:, 7:8]) * problem.moments(x) * problem.gain
-    ratio = priors.yaw_over_roll * np.exp(priors.yaw_over_roll_spread * rng.standard_normal((draws, 1)))
-    yaw = excess * moment_scale / ratio
-    excess = excess * rate_scale
-    noise = np.sqrt(np.sum(problem.root**2, axis=1))[1::2]
-    residual = (problem.r_hat + noise * rng.standard_normal((draws, k))) * moment_scale
-
     roll, excess_out, yaw_out, residual_out = [], [], [], []
-    for i, hold in enumerate(holds):
+    no_turn = "no turn rate was logged"
+    for i, hold in enumerate(session.holds):
+        turn_seen = bool(np.isfinite(problem.observations[rows[i]]))
         if hold.kind is HoldKind.POWER:
-            roll.append(
-                Quantity.from_samples(
-                    roll_draws[:, i],
-                    "N m",
-                    value=float(roll_best[i]),
-                    budget=_budget(problem, posterior, best, i),
+            place = places[int(mine[i])]
+            roll_draws[:, i] = moments[:, place]
+            spread = float(np.std(roll_draws[:, i]))
+            roll.append(Quantity.from_samples(roll_draws[:, i], "N m", budget=shares.moment(place, spread)))
+            if turn_seen:
+                rate = excess[:, place] * to_rate[:, i]
+                excess_out.append(Quantity.from_samples(rate, "rad/s"))
+                yaw_out.append(
+                    Quantity.from_skewed(
+                        excess[:, place] * scale[:, i] / (ratio[:, 0] * wing_turn[:, i]), "N m"
+                    )
                 )
-            )
-            excess_out.append(Quantity.from_samples(excess[:, i], "rad/s"))
-            yaw_out.append(Quantity.from_samples(yaw[:, i], "N m", value=float(np.nanmedian(yaw[:, i]))))
+            else:
+                excess_out.append(Quantity.unknown("rad/s", no_turn))
+                yaw_out.append(Quantity.unknown("N m", no_turn))
         else:
             why = "the zero is taken from holds without power"
             roll.append(Quantity.unknown("N m", why))
             excess_out.append(Quantity.unknown("rad/s", why))
             yaw_out.append(Quantity.unknown("N m", why))
-        residual_out.append(
-            Quantity.from_samples(residual[:, i], "N m", value=float(np.nanmedian(residual[:, i])))
-        )
-    return {
-        "roll_moment": tuple(roll),
-        "excess_turn": tuple(excess_out),
-        "yaw_moment": tuple(yaw_out),
-        "residual": tuple(residual_out),
-        "roll_draws": roll_draws,
-    }
+        if turn_seen:
+            values = seen[:, i] * scale[:, i] / turn_in_hold[:, i]
+            parts = {name: float(part[i]) for name, part in relative.items()}
+            left = Quantity.from_skewed(values, "N m")
+            budget = shares.residual(int(mine[i]), values, left.std or 0.0, parts)
+            residual_out.append(replace(left, budget=budget))
+        else:
+            residual_out.append(Quantity.unknown("N m", no_turn))
+
+    reference = int(mine[0])
+    stiffness = problem.stiffness(x)[:, reference]
+    ballast = any(h.kind is HoldKind.BALLAST for h in session.holds)
+    method = "prior"
+    if np.any(problem.known != 0.0):
+        method = "ballast"
+    elif problem.inertia is not None:
+        method = "inertia"
+    elif problem.priors.tilt_share > 0.5:
+        method = "tilt test"
+    if method == "ballast" and not ballast:
+        words.append("the calibration comes from ballast glides of other sorties with the same frame")
+    return MomentSolution(
+        roll_moment=tuple(roll),
+        excess_turn=tuple(excess_out),
+        yaw_moment=tuple(yaw_out),
+        residual=tuple(residual_out),
+        roll_draws=roll_draws,
+        stiffness=Quantity.from_samples(stiffness, "N m/rad"),
+        hang_zero=Quantity.from_samples(problem.zero(x, number, 0), "rad"),
+        hang_drift=Quantity.from_samples(problem.zero(x, number, 1), "rad/s"),
+        turn_coefficient=Quantity.from_samples(problem.turn_coefficient(x)[:, reference], ""),
+        turn_zero=Quantity.from_samples(problem.zero(x, number, 2), ""),
+        airspeed=session.airspeed,
+        airspeed_std=np.hypot(session.airspeed_std, session.airspeed_common_std),
+        chi2=posterior.chi2,
+        dof=posterior.dof,
+        widening=posterior.widening,
+        hang_walk=posterior.hang_walk,
+        turn_walk=posterior.turn_walk,
+        method=method,
+        words=tuple(words),
+    )
 
 
-def _log_std(median: float, std: float) -> float:
-    """Return the standard deviation of the logarithm of a log-normal quantity with this relative spread."""
-    return float(np.sqrt(np.log1p((std / median) ** 2)))
-
-
-def _budget(problem: _Problem, posterior: Array, best: Array, hold: int) -> dict[str, float]:
-    """Split the variance of one roll moment by source [N m].
-
-    With ``L = K (eta - eta_0)``: scatter of the hold itself, the zero with its drift, K, and what a yaw error
-    of the sensor makes of the unit's pitch.
-    """
-    stiffness = problem.reference * float(np.exp(best[2])) + float(problem.extra[hold])
-    own = float(np.linalg.norm(problem.root[2 * hold])) * stiffness
-    since = float(problem.since[hold])
-    zero_variance = posterior[0, 0] + since**2 * posterior[1, 1] + 2 * since * posterior[0, 1]
-    zero = float(np.sqrt(max(zero_variance, 0.0))) * stiffness
-    index = _SHARED + int(np.flatnonzero(problem.power == hold)[0])
-    moment = abs(float(best[index])) * 10.0
-    return {
-        "scatter in the hold": own,
-        "zero from glides": zero,
-        "calibration K": moment * float(np.sqrt(posterior[2, 2])),
-        "yaw of the sensor": abs(float(problem.pitch[hold])) * stiffness * float(np.sqrt(posterior[8, 8])),
-    }
+def _wing_turn(problem: Problem, x: Array) -> Array:
+    """Return the turn by a roll moment on the wing itself, to which that by a yaw moment is set, (..., k)."""
+    share = problem.riser(x)[..., problem.wing] / problem.stiffness(x)
+    return np.asarray(problem.turn_in_hold(x) / share)

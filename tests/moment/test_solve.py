@@ -138,9 +138,11 @@ def test_a_mirrored_flight_gives_mirrored_moments() -> None:
     other = dataclasses.replace(observed, hang_roll=-observed.hang_roll, turn_rate=-observed.turn_rate)
     right, left = solve(observed, holds), solve(other, mirrored)
     for a, b in zip(right.roll_moment, left.roll_moment, strict=True):
-        if a.value is not None and b.value is not None:
-            assert a.value == pytest.approx(-b.value, rel=1e-6, abs=1e-6)
-    assert right.stiffness.value == pytest.approx(left.stiffness.value, rel=1e-6)
+        if a.value is not None and b.value is not None and a.std is not None:
+            # the value is the mean of 4,000 draws, so it stands within a few percent of its std
+            assert a.value == pytest.approx(-b.value, abs=0.06 * a.std)
+            assert a.std == pytest.approx(b.std, rel=0.06)
+    assert right.stiffness.value == pytest.approx(left.stiffness.value, abs=0.06 * left.stiffness.std)
 
 
 def test_excess_turn_is_told_apart_from_the_roll_moment() -> None:
@@ -152,17 +154,33 @@ def test_excess_turn_is_told_apart_from_the_roll_moment() -> None:
         for i, hold in enumerate(holds):
             if hold.kind is not HoldKind.POWER:
                 continue
-            assert b.roll_moment[i].value == pytest.approx(a.roll_moment[i].value, rel=1e-4, abs=1e-3)
+            # a turn by yaw may hang the unit a little askew, by which the moment is the less certain
+            assert b.roll_moment[i].value == pytest.approx(
+                a.roll_moment[i].value, abs=0.1 * b.roll_moment[i].std
+            )
+            assert b.roll_moment[i].std > a.roll_moment[i].std
+            assert b.roll_moment[i].budget["turn by yaw"] > 0.0
             shift = b.excess_turn[i].value - a.excess_turn[i].value  # type: ignore[operator]
             assert shift == pytest.approx(excess, rel=0.02)
             assert b.yaw_moment[i].value > a.yaw_moment[i].value  # type: ignore[operator]
 
 
-def test_zeros_cannot_be_done_without() -> None:
-    holds = [h for h in plan(False) if h.kind is HoldKind.POWER]
-    observed, _, _ = draw(holds, np.random.default_rng(1))
-    with pytest.raises(EstimateError, match="no glide was found"):
-        solve(observed, holds)
+def test_without_glides_the_zero_is_a_guess_but_differences_stand() -> None:
+    everything, holds = plan(True), [h for h in plan(True) if h.kind is not HoldKind.GLIDE]
+    holds = [h for h in holds if h.kind is HoldKind.POWER]
+    rng = np.random.default_rng(1)
+    observed, power, _ = draw(holds, rng)
+    solution = solve(observed, holds)
+    whole, _, _ = draw(everything, np.random.default_rng(1))
+    known = solve(whole, everything)
+    assert any("no glide" in words for words in solution.words)
+    assert solution.roll_moment[0].std > 3.0 * known.roll_moment[2].std
+    zero = np.radians(3.0) * solution.stiffness.value
+    assert solution.roll_moment[0].std == pytest.approx(zero, rel=0.5)
+    difference = solution.roll_draws[:, 3] - solution.roll_draws[:, 0]
+    low, high = np.quantile(difference, [0.001, 0.999])
+    assert low < power[3] - power[0] < high
+    assert np.std(difference) < 0.5 * solution.roll_moment[0].std
 
 
 def test_power_cannot_be_done_without() -> None:
@@ -180,15 +198,20 @@ def test_disagreeing_glides_widen_everything_and_say_so() -> None:
     observed.hang_roll[glides[0]] += np.radians(1.2)
     shaken = solve(observed, holds)
     assert calm.widening == 1.0
-    assert shaken.widening > 1.5
-    assert any("widened" in words for words in shaken.words)
-    assert shaken.roll_moment[1].std > 1.5 * calm.roll_moment[1].std  # type: ignore[operator]
+    assert shaken.hang_walk > 3.0 * calm.hang_walk
+    power = [i for i, h in enumerate(holds) if h.kind is HoldKind.POWER]
+    growth = [shaken.roll_moment[i].std / calm.roll_moment[i].std for i in power]  # type: ignore[operator]
+    assert min(growth) > 1.0
+    assert max(growth) > 1.5
+    assert any("hang zero wanders" in words for words in shaken.words)
 
 
-def test_the_budget_adds_up_to_the_standard_uncertainty() -> None:
+def test_scatter_that_no_wander_explains_widens_everything() -> None:
     holds = plan(True)
-    observed, _, _ = draw(holds, np.random.default_rng(4))
-    for quantity in solve(observed, holds).roll_moment:
-        if quantity.known:
-            total = np.sqrt(sum(part**2 for part in quantity.budget.values()))
-            assert total == pytest.approx(quantity.std, rel=0.25)  # correlations apart
+    observed, _, _ = draw(holds, np.random.default_rng(2))
+    observed.turn_rate[:] += np.radians(6.0) * np.random.default_rng(3).standard_normal(len(holds))
+    smaller = np.tile([1.0, 0.2], len(holds))
+    observed.covariance[:] *= smaller[:, None] * smaller[None, :]
+    shaken = solve(observed, holds)
+    assert shaken.widening > 1.3
+    assert any("widened" in words for words in shaken.words)
