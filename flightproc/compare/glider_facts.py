@@ -1,0 +1,460 @@
+"""What a comparison of gliders takes from a results file: read, checked, and freed of what was assumed."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ..errors import Fault, ResultsError
+from ..quantity import Quantity
+
+__all__ = ["SortieFacts", "TurnPoint", "find_results", "read_facts", "sortie_facts"]
+
+_SCHEMA = "flightproc-results/1"
+_WEAK = 0.9  # posterior spread of ln c_L over that before, above which ballast said next to nothing
+_SPEED_GUESS = 0.08  # relative standard uncertainty of a sheet's trim speed
+
+
+@dataclass(frozen=True)
+class TurnPoint:
+    """The turn of one straight hold, hands off the brakes.
+
+    Attributes
+    ----------
+    rpm : float
+        Engine speed [1/min]; 0 where the engine was off.
+    power : bool
+        Under power, or a glide.
+    turn_rate : float
+        [rad/s], positive right.
+    std : float
+        Its standard uncertainty [rad/s].
+    roll_moment : Quantity
+        Power-on roll moment [N m]; unknown in glides.
+    """
+
+    rpm: float
+    power: bool
+    turn_rate: float
+    std: float
+    roll_moment: Quantity
+
+
+@dataclass(frozen=True)
+class SortieFacts:
+    """One sortie, as far as a comparison of gliders needs it.
+
+    Attributes
+    ----------
+    source : str
+        File it comes from.
+    title, aircraft, glider : str
+        From its sheets.
+    mass, wing_loading : Quantity
+        All-up mass [kg], mass over flat area [kg/m^2].
+    area, span : float
+        Flat [m^2], [m].
+    wing_class : str or None
+        As the glider sheet states it.
+    lowest_mass, highest_mass : float or None
+        Certified all-up masses [kg].
+    trim_speed : Quantity
+        True airspeed in straight glides [m/s].
+    density : float
+        Air density there [kg/m^3].
+    turn_coefficient : Quantity
+        c_L as the sortie's results state it, what was assumed included [1].
+    log_turn : float
+        Natural logarithm of the turn per roll moment [rad/s/(N m)] at the sortie's own speed and density,
+        what was assumed of c_L taken out; NaN where the sortie did not measure it.
+    log_std : float
+        Its standard uncertainty without the ballast's own.
+    ballast_std : float
+        Relative standard uncertainty of the ballast moment.
+    ballast : tuple
+        What tells one ballast set from another: aircraft and the moments hung out.
+    reason : str
+        Why the turn per roll moment was not measured.
+    points : tuple of TurnPoint
+        Straight holds.
+    words : tuple of str
+        Remarks.
+    """
+
+    source: str
+    title: str
+    aircraft: str
+    glider: str
+    mass: Quantity
+    wing_loading: Quantity
+    area: float
+    span: float
+    wing_class: str | None
+    lowest_mass: float | None
+    highest_mass: float | None
+    trim_speed: Quantity
+    density: float
+    turn_coefficient: Quantity
+    log_turn: float
+    log_std: float
+    ballast_std: float
+    ballast: tuple[Any, ...]
+    reason: str
+    points: tuple[TurnPoint, ...]
+    words: tuple[str, ...]
+
+    @property
+    def measured(self) -> bool:
+        """Whether the turn per roll moment was measured."""
+        return math.isfinite(self.log_turn)
+
+    @property
+    def aspect_ratio(self) -> float:
+        """Flat span squared over flat area."""
+        return self.span**2 / self.area
+
+
+# ------------------------------------------------------------------------------------------------- files
+
+
+def find_results(paths: Iterable[Path | str]) -> list[Path]:
+    """Return results files: those named, those in folders (searched to the bottom), those in lists.
+
+    Parameters
+    ----------
+    paths : iterable of Path or str
+        A ``.json`` file, a folder, or a text file with one path a line (``#`` starts a remark; paths count
+        from the list's folder).
+
+    Raises
+    ------
+    ResultsError
+        With every path that is not there, and every folder without results.
+    """
+    faults: list[Fault] = []
+    found: dict[Path, Path] = {}
+    for path in map(Path, paths):
+        for file in _expand(path, faults):
+            found.setdefault(file.resolve(), file)
+    if faults:
+        raise ResultsError(faults)
+    return list(found.values())
+
+
+def _expand(path: Path, faults: list[Fault], inside: bool = False) -> list[Path]:
+    if path.is_dir():
+        files = sorted(path.rglob("results.json"))
+        if not files:
+            faults.append(
+                Fault(str(path), "", "folder", "no results.json", "a folder that holds reports at any depth")
+            )
+        return files
+    if not path.is_file():
+        faults.append(Fault(str(path), "", "path", "(missing)", "a results file, a folder or a list of them"))
+        return []
+    if path.suffix.lower() == ".json" or inside:
+        return [path]
+    try:
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError):
+        faults.append(Fault(str(path), "", "file", "unreadable", "results.json, or a list of paths as text"))
+        return []
+    names = [line.split("#", 1)[0].strip() for line in lines]
+    out: list[Path] = []
+    for name in filter(None, names):
+        out += _expand(path.parent / name, faults, inside=True)
+    if not any(names):
+        faults.append(Fault(str(path), "", "list", "(empty)", "one path a line"))
+    return out
+
+
+def read_facts(files: Sequence[Path]) -> tuple[tuple[SortieFacts, ...], tuple[str, ...]]:
+    """Read results files; the same sortie twice counts once.
+
+    Returns
+    -------
+    tuple of SortieFacts
+        In the order given.
+    tuple of str
+        What was left out, and why.
+
+    Raises
+    ------
+    ResultsError
+        With every fault of every file.
+    """
+    faults: list[Fault] = []
+    facts: list[SortieFacts] = []
+    words: list[str] = []
+    seen: dict[tuple[str, ...], str] = {}
+    for file in files:
+        try:
+            document = json.loads(file.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError) as error:
+            faults.append(Fault(str(file), "", "file", "unreadable", f"a readable file ({error})"))
+            continue
+        except json.JSONDecodeError as error:
+            faults.append(Fault(str(file), "", "line", str(error.lineno), f"JSON ({error.msg})"))
+            continue
+        try:
+            found = sortie_facts(document, str(file))
+        except ResultsError as error:
+            faults += error.faults
+            continue
+        key = _identity(document)
+        if key and key in seen:
+            words.append(f"{file} is the same sortie as {seen[key]}: it counts once")
+            continue
+        seen[key] = str(file)
+        facts.append(found)
+    if faults:
+        raise ResultsError(faults)
+    return tuple(facts), tuple(words)
+
+
+def _identity(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the digests of a sortie's logs, empty where it names none."""
+    inputs = (document.get("provenance") or {}).get("inputs") or []
+    return tuple(sorted(str(item.get("sha256")) for item in inputs if item.get("role") != "sheet"))
+
+
+# ---------------------------------------------------------------------------------------------- document
+
+
+class _Reader:
+    """Takes fields out of a document and keeps what is wrong with them."""
+
+    def __init__(self, document: Mapping[str, Any], source: str) -> None:
+        self.document = document
+        self.source = source
+        self.faults: list[Fault] = []
+
+    def fault(self, table: str, field: str, value: object, allowed: str) -> None:
+        self.faults.append(Fault(self.source, table, field, repr(value)[:40], allowed))
+
+    def table(self, name: str) -> Mapping[str, Any]:
+        value = self.document.get(name)
+        if isinstance(value, Mapping):
+            return value
+        hint = "an object; run `flightproc report` again, the file is from an earlier version"
+        self.fault("", name, value, hint)
+        return {}
+
+    def text(self, name: str) -> str:
+        value = self.document.get(name)
+        if isinstance(value, str) and value.strip():
+            return value.strip()
+        self.fault("", name, value, "text that is not empty")
+        return ""
+
+    def number(self, table: str, values: Mapping[str, Any], name: str) -> float:
+        value = values.get(name)
+        if isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < math.inf:
+            return float(value)
+        if values:
+            self.fault(table, name, value, "a number above 0")
+        return math.nan
+
+    def quantity(self, table: str, values: Mapping[str, Any], name: str, unit: str) -> Quantity:
+        value = values.get(name)
+        if not isinstance(value, Mapping) or "value" not in value:
+            if values:
+                self.fault(table, name, value, "an object with value, std, low95 and high95")
+            return Quantity.unknown(unit, "missing in the file")
+        parts: list[float | None] = []
+        for key in ("value", "std", "low95", "high95"):
+            part = value.get(key)
+            if isinstance(part, bool) or not isinstance(part, int | float | None):
+                self.fault(f"{table}.{name}" if table else name, key, part, "a number or null")
+                part = None
+            parts.append(part)
+        reason = str(value.get("reason", ""))
+        return Quantity(parts[0], parts[1], parts[2], parts[3], unit, reason)
+
+
+def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
+    """Take what the comparison needs out of one results document.
+
+    Parameters
+    ----------
+    document : mapping
+        The content of results.json.
+    source : str
+        Its name, for messages.
+
+    Raises
+    ------
+    ResultsError
+        With every fault of the document.
+
+    Notes
+    -----
+    The results give c_L as a log-normal posterior with log-spread s, of which the sheet's or the program's
+    assumption was a part, the same in every sortie. That part is taken out, ``1/s_d^2 = 1/s^2 - 1/s_p^2``, so
+    that sorties can be combined without counting the assumption once for each of them.
+    """
+    if not isinstance(document, Mapping):
+        raise ResultsError([Fault(source, "", "file", "not an object", "results.json of a sortie")])
+    read = _Reader(document, source)
+    schema = document.get("schema")
+    if schema != _SCHEMA:
+        raise ResultsError([Fault(source, "", "schema", repr(schema), f"{_SCHEMA!r}: results.json")])
+    title = str(document.get("title") or "")
+    glider, aircraft = read.text("glider"), read.text("aircraft")
+    loading, calibration = read.table("loading"), read.table("calibration")
+    mass = read.quantity("loading", loading, "all_up_mass_kg", "kg")
+    if loading and not (mass.value and mass.value > 0.0):
+        read.fault("loading", "all_up_mass_kg", mass.value, "a mass above 0")
+    area = read.number("loading", loading, "flat_area_m2")
+    span = read.number("loading", loading, "flat_span_m")
+    coefficient = read.quantity("calibration", calibration, "turn_coefficient", "")
+    prior = (
+        read.quantity("calibration", calibration, "turn_coefficient_prior", "")
+        if "turn_coefficient_prior" in calibration
+        else Quantity.unknown("", "not recorded")
+    )
+    holds = document.get("holds")
+    if not isinstance(holds, list) or not all(isinstance(hold, Mapping) for hold in holds):
+        read.fault("", "holds", holds, "a list of objects")
+        holds = []
+    for index, hold in enumerate(holds):
+        if hold.get("kind") not in ("power", "glide", "ballast"):
+            read.fault(f"holds[{index}]", "kind", hold.get("kind"), "power, glide or ballast")
+    speed, density, words = _trim(read, holds, loading, document)
+    points = _points(read, holds)
+    moments = [
+        (abs(q.value), (q.std or 0.0) / abs(q.value))
+        for i, hold in enumerate(holds)
+        if hold.get("kind") == "ballast"
+        and (q := read.quantity(f"holds[{i}]", hold, "ballast_moment_N_m", "N m")).value
+    ]
+    if read.faults:
+        raise ResultsError(read.faults)
+    ballast_std = max((ratio for _, ratio in moments), default=0.0)
+    log_turn, log_std, reason = _measured_turn(coefficient, prior, bool(moments), ballast_std, words)
+    assert mass.value is not None and speed.value is not None
+    if math.isfinite(log_turn):
+        log_turn += math.log(4.0 / (density * speed.value * area * span**2))
+    masses = [loading.get(name) for name in ("lowest_mass_kg", "highest_mass_kg")]
+    return SortieFacts(
+        source=source,
+        title=title,
+        aircraft=aircraft,
+        glider=glider,
+        mass=mass,
+        wing_loading=mass.scaled(1.0 / area, "kg/m^2"),
+        area=area,
+        span=span,
+        wing_class=loading.get("wing_class") or None,
+        lowest_mass=None if masses[0] is None else float(masses[0]),
+        highest_mass=None if masses[1] is None else float(masses[1]),
+        trim_speed=speed,
+        density=density,
+        turn_coefficient=coefficient,
+        log_turn=log_turn,
+        log_std=log_std,
+        ballast_std=ballast_std,
+        ballast=(aircraft, *sorted({float(f"{size:.3g}") for size, _ in moments})),
+        reason=reason,
+        points=points,
+        words=tuple(words),
+    )
+
+
+def _trim(
+    read: _Reader, holds: Sequence[Mapping[str, Any]], loading: Mapping[str, Any], document: Mapping[str, Any]
+) -> tuple[Quantity, float, list[str]]:
+    """Return trim speed and density of the straight glides, ballast glides included."""
+    words: list[str] = []
+    common = document.get("airspeed_common_std_m_s")
+    common = float(common) if isinstance(common, int | float) else 0.0
+    speeds, weights, densities, guessed = [], [], [], 0
+    for index, hold in enumerate(holds):
+        if not hold.get("straight"):
+            continue
+        name = f"holds[{index}]"
+        density = read.quantity(name, hold, "density_kg_m3", "kg/m^3")
+        if density.value and math.isfinite(density.value):
+            densities.append((density.value, hold.get("kind") != "power"))
+        speed = read.quantity(name, hold, "airspeed_m_s", "m/s")
+        if hold.get("kind") == "power" or speed.value is None or speed.std is None:
+            continue
+        if speed.reason:
+            guessed += 1
+            continue
+        speeds.append(speed.value)
+        weights.append(1.0 / max(speed.std**2 - common**2, 0.02**2))
+    low = [value for value, glide in densities if glide] or [value for value, _ in densities]
+    density_mean = sum(low) / len(low) if low else 1.2
+    if not low:
+        words.append("no density in its holds: 1.2 kg/m^3 was taken")
+    if speeds:
+        total = sum(weights)
+        mean = sum(w * v for w, v in zip(weights, speeds, strict=True)) / total
+        return Quantity.of(mean, math.hypot(common, total**-0.5), "m/s"), density_mean, words
+    stated = read.number("loading", loading, "sheet_trim_speed_m_s")
+    why = "no airspeed in a straight glide: the sheet's trim speed was taken"
+    words.append(why)
+    if not math.isfinite(stated):
+        return Quantity.of(10.0, 1.0, "m/s"), density_mean, words
+    return Quantity.of(stated, _SPEED_GUESS * stated, "m/s", reason=why), density_mean, words
+
+
+def _points(read: _Reader, holds: Sequence[Mapping[str, Any]]) -> tuple[TurnPoint, ...]:
+    out = []
+    for index, hold in enumerate(holds):
+        if not hold.get("straight") or hold.get("kind") == "ballast" or hold.get("hands_off") is False:
+            continue
+        name = f"holds[{index}]"
+        turn = read.quantity(name, hold, "turn_rate_deg_s", "deg/s")
+        rpm = read.quantity(name, hold, "rpm", "1/min")
+        if turn.value is None or turn.std is None or turn.std <= 0.0:
+            continue
+        out.append(
+            TurnPoint(
+                rpm=rpm.value or 0.0,
+                power=hold.get("kind") == "power",
+                turn_rate=math.radians(turn.value),
+                std=math.radians(turn.std),
+                roll_moment=read.quantity(name, hold, "roll_moment_N_m", "N m"),
+            )
+        )
+    return tuple(out)
+
+
+def _log_spread(quantity: Quantity) -> float:
+    """Return the log-spread of a positive quantity from its interval, else from its relative spread."""
+    if quantity.low95 and quantity.high95 and 0.0 < quantity.low95 < quantity.high95:
+        return math.log(quantity.high95 / quantity.low95) / (2.0 * 1.959964)
+    if quantity.std is None or not quantity.value:
+        return math.nan
+    return math.sqrt(math.log1p((quantity.std / quantity.value) ** 2))
+
+
+def _measured_turn(
+    coefficient: Quantity, prior: Quantity, ballast: bool, ballast_std: float, words: list[str]
+) -> tuple[float, float, str]:
+    """Return ln c_L by the sortie's own measurement, its spread without the ballast's, and why not."""
+    if coefficient.value is None or coefficient.value <= 0.0:
+        return math.nan, math.nan, coefficient.reason or "the results give no turn coefficient"
+    if not ballast:
+        return math.nan, math.nan, "no ballast glide was flown: its turn per N m is assumed, not measured"
+    mean, spread = math.log(coefficient.value), _log_spread(coefficient)
+    if not (math.isfinite(spread) and spread > 0.0):
+        return math.nan, math.nan, "the results give no uncertainty of the turn coefficient"
+    if prior.value and prior.std:
+        # a stated pair (median, standard deviation) of a log-normal law
+        before = math.sqrt(math.log1p((prior.std / prior.value) ** 2))
+        if spread > _WEAK * before:
+            return math.nan, math.nan, "the ballast glides say hardly more than was assumed before the flight"
+        precision = spread**-2 - before**-2
+        mean = (mean / spread**2 - math.log(prior.value) / before**2) / precision
+        spread = precision**-0.5
+    else:
+        words.append("the file does not say what was assumed of c_L, so that stays in its figure")
+    own = math.sqrt(max(spread**2 - ballast_std**2, (0.1 * spread) ** 2))
+    return mean, own, ""
