@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from . import __version__
 from .cautions import CAUTIONS
 from .compare.answer import answer_in_words, limits_in_words
+from .compare.budgets import explain_results
 from .compare.curve import make_moment_curve
 from .compare.ratio import Compensation, Propulsion, compare_with_rig
 from .errors import LogError, RigError
@@ -171,6 +172,7 @@ def analyse_sheets(
         provenance=_provenance(sheets, recordings, search.settling),
         inflow=comparison.inflow,
         ratio_curve=comparison.curve,
+        budget=explain_results(comparison.rows, holds),
         loading=loading_of(aircraft, sheets.glider),
         moment_curve=make_moment_curve(
             comparison.rows,
@@ -406,7 +408,7 @@ def _calibration(
             else f"widened by {solution.widening:.2f}"
         )
     return Calibration(
-        method="ballast" if solution.used_ballast else "prior",
+        method=solution.method,
         hang_stiffness=solution.stiffness,
         hang_stiffness_prior=Quantity.of(priors.stiffness, priors.stiffness_std, "N m/rad"),
         hang_zero=solution.hang_zero,

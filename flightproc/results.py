@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .holds.model import HoldKind, Rejected
+from .moment.budget import BudgetEntry
 from .propeller.inflow import InflowEstimate
 from .propeller.performance import RatioCurve
 from .quantity import Quantity
@@ -464,6 +465,8 @@ class Results:
         Masses and wing, from the sheets.
     moment_curve : MomentCurve or None
         Roll moment against engine speed with its covariance; None without power holds.
+    budget : tuple of BudgetEntry
+        What the uncertainty of each result is made of, by result and throttle setting.
     """
 
     title: str
@@ -488,6 +491,7 @@ class Results:
     ratio_curve: RatioCurve | None = None
     loading: Loading | None = None
     moment_curve: MomentCurve | None = None
+    budget: tuple[BudgetEntry, ...] = ()
 
     @property
     def wind(self) -> Wind:
@@ -533,6 +537,7 @@ class Results:
             "clock_offsets_s": {item.log: _clock_json(item) for item in self.sortie.clock_offsets},
             "comparison": [row.to_json() for row in self.comparison],
             "moment_curve": None if self.moment_curve is None else self.moment_curve.to_json(),
+            "budget": [entry.to_json() for entry in self.budget],
             "blade": [angles.to_json() for angles in self.blade],
             "blade_remarks": list(self.blade_words),
             "inflow": None if self.inflow is None else self.inflow.to_json(),

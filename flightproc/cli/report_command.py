@@ -124,6 +124,21 @@ def _wind_words(results: Results) -> str:
     return f"{wind.speed:.1f} m/s from {direction:03.0f} deg ({wind.method.replace('_', ' ')})"
 
 
+def _improve(results: Results) -> str:
+    """Return in one line what to improve first for the moment at the highest setting; empty where unknown."""
+    entries = [entry for entry in results.budget if entry.result == "roll_moment" and entry.budget.first]
+    if not entries:
+        return ""
+    budget = max(entries, key=lambda entry: entry.rpm).budget
+    row = next(row for row in budget.rows if row.action)
+    places, unit = budget.quantity.decimals(), budget.quantity.unit
+    now, then = (f"± {q.std or 0.0:.{places}f}" for q in (budget.quantity, row.if_halved))
+    return (
+        f"{row.action} ({row.label}: {100.0 * row.share:.0f} % of the variance of {budget.name}; half of it "
+        f"would bring {now} to {then} {unit})"
+    )
+
+
 def _summary(console: Console, results: Results, page: Path) -> None:
     """Print the answer, the table, what stands behind it, the caution, and where the report is."""
     from rich.table import Table
@@ -145,7 +160,11 @@ def _summary(console: Console, results: Results, page: Path) -> None:
         ("calibration", f"{calibration.method}, hang stiffness {calibration.hang_stiffness.text()}"),
         ("wind", _wind_words(results)),
     ]
-    lines += [("limited by", limit) for limit in results.limits[:1]]
+    improve = _improve(results)
+    if improve:
+        lines.append(("improve first", improve))
+    else:
+        lines += [("limited by", limit) for limit in results.limits[:1]]
     lines += [("warning", warning) for warning in results.warnings[:3]]
     if len(results.warnings) > 3:
         lines.append(("", f"{len(results.warnings) - 3} more warnings are in the report"))

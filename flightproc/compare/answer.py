@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from ..holds.model import HoldKind
+from ..moment.budget import explain_budget
 from ..propeller import InflowEstimate
 from ..quantity import Quantity
 from ..results import BladeAngles, Calibration, ComparisonRow, HoldResult
@@ -160,16 +161,21 @@ def limits_in_words(
 ) -> tuple[str, ...]:
     """Return what limits the answer, most important first, with what would help."""
     out: list[str] = []
-    power = [h for h in holds if h.kind is HoldKind.POWER and h.roll_moment.known]
-    if power:
-        top = max(power, key=lambda h: abs(h.roll_moment.value or 0.0)).roll_moment
-        if top.std and top.value and top.budget:
-            name, size = max(top.budget.items(), key=lambda item: item[1])
-            out.append(
+    moments = [row.roll_moment for row in rows if row.roll_moment.known]
+    if not moments:
+        moments = [h.roll_moment for h in holds if h.kind is HoldKind.POWER and h.roll_moment.known]
+    if moments:
+        top = max(moments, key=lambda q: abs(q.value or 0.0))
+        budget = explain_budget(top, "the largest moment")
+        if top.std and top.value and budget.rows:
+            source = budget.rows[0]
+            words = (
                 f"The largest moment is known to {100 * top.std / abs(top.value):.0f} % (standard "
-                "uncertainty); "
-                f"the largest part of that is {name} ({size:.1f} N m). {_ADVICE.get(name, '')}".strip()
+                f"uncertainty); {100 * source.share:.0f} % of its variance is {source.label}."
             )
+            if budget.first:
+                words += f" What would help most: {budget.first}."
+            out.append(words)
     if calibration.ballast_holds == 0:
         out.append(
             "No ballast glide was flown: the moment per degree of hang roll comes from the sheet's "
@@ -200,11 +206,3 @@ def limits_in_words(
                 "be told from that of rpm; fly the same rpm at another trim speed."
             )
     return tuple(out)
-
-
-_ADVICE = {
-    "scatter in the hold": "Calmer air or longer holds would help most.",
-    "zero from glides": "More glides, spread over the sortie, would help most.",
-    "yaw of the sensor": "Straighten the sensor's forward axis, or fly steeper turns both ways to find it.",
-    "calibration K": "More ballast glides, or a larger ballast moment within safe limits, would help most.",
-}

@@ -30,7 +30,7 @@ __all__ = ["Comparison", "Compensation", "Propulsion", "compare_with_rig"]
 Array = NDArray[np.float64]
 
 _GROUP = 0.025  # relative spread of rpm within one group
-_OWN = "scatter in the hold"
+_OWN = ("noise of the power holds", "scatter in the hold")  # sources that average out over a group
 _NO_RIG = "no rig sheet was given"
 
 
@@ -196,7 +196,14 @@ def compare_with_rig(
             best = float(np.sum(weight * np.array([solution.roll_moment[i].value or 0.0 for i in group])))
             given = 0.0 if compensation is None else compensation.moment * (rpm / compensation.rpm) ** 2
             centre = (propulsion.reaction_sign * best + given) / float(mean[0])
-            ratio = Quantity.from_samples(torque / reference, "", value=centre)
+            parts = {name: part / float(mean[0]) for name, part in _budget(solution, group, weight).items()}
+            parts["rig"] = abs(centre) * float(std[0] / mean[0])
+            parts["density"] = math.hypot(parts.get("density", 0.0), abs(centre) * density_relative_std)
+            if compensation is not None:
+                parts["compensation"] = (
+                    compensation.moment_std * (rpm / compensation.rpm) ** 2 / float(mean[0])
+                )
+            ratio = Quantity.from_samples(torque / reference, "", value=centre, budget=parts)
             own_std = math.sqrt(max(speed_std**2 - airspeed_common_std**2, 0.0))
             points.append(FlightPoint(rpm, rpm / propulsion.gear_ratio, speed, own_std, density))
             kappa.append((centre, torque / reference))
@@ -282,12 +289,12 @@ def _budget(solution: MomentSolution, group: Sequence[int], weight: Array) -> di
     out: dict[str, float] = {}
     for source in solution.roll_moment[group[0]].budget:
         parts = weight * np.array([solution.roll_moment[i].budget.get(source, 0.0) for i in group])
-        out[source] = float(np.sqrt(np.sum(parts**2)) if source == _OWN else np.sum(parts))
+        out[source] = float(np.sqrt(np.sum(parts**2)) if source in _OWN else np.sum(parts))
     return out
 
 
 def _scatter(moment: Quantity) -> float:
-    own = moment.budget.get(_OWN)
+    own = next((moment.budget[source] for source in _OWN if source in moment.budget), None)
     return own if own is not None else (moment.std or 1.0)
 
 

@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from ..quantity import Quantity
 
-__all__ = ["UNSPLIT", "BudgetRow", "BudgetWords", "Remedy", "explain_budget", "remedy_for"]
+__all__ = ["UNSPLIT", "BudgetEntry", "BudgetRow", "BudgetWords", "Remedy", "explain_budget", "remedy_for"]
 
 UNSPLIT = "not split"
 """Source of the part of a variance that the budget does not name."""
@@ -219,6 +220,48 @@ class BudgetWords:
     rows: tuple[BudgetRow, ...]
     first: str
     words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BudgetEntry:
+    """The budget of one result at one throttle setting.
+
+    Attributes
+    ----------
+    result : str
+        ``roll_moment``, ``residual_turning_moment`` or ``torque_ratio``.
+    rpm : float
+        Engine speed of the setting [1/min].
+    budget : BudgetWords
+        What it is made of.
+    """
+
+    result: str
+    rpm: float
+    budget: BudgetWords
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the entry of ``budget`` in results.json."""
+        return {
+            "result": self.result,
+            "rpm": self.rpm,
+            "unit": self.budget.quantity.unit,
+            "quantity": self.budget.quantity.to_json(),
+            "sources": [
+                {
+                    "source": row.source,
+                    "label": row.label,
+                    "contribution": row.contribution,
+                    "share": row.share,
+                    "if_halved": row.if_halved.to_json(),
+                    "action": row.action,
+                    "halving": row.halving,
+                }
+                for row in self.budget.rows
+            ],
+            "improve_first": self.budget.first,
+            "remarks": list(self.budget.words),
+        }
 
 
 def explain_budget(quantity: Quantity, name: str) -> BudgetWords:

@@ -6,7 +6,19 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from ..results import Results
-from .figures import Missing, Picture, blade, calibration, histories, inflow, moment, ratio, track, wind
+from .figures import (
+    Missing,
+    Picture,
+    blade,
+    budget,
+    calibration,
+    histories,
+    inflow,
+    moment,
+    ratio,
+    track,
+    wind,
+)
 
 __all__ = ["CHAPTERS", "Chapter"]
 
@@ -36,6 +48,7 @@ class Chapter:
 CHAPTERS = (
     Chapter("answer", "The answer"),
     Chapter("limits", "What limits it"),
+    Chapter("budget", "What the uncertainty is made of", budget.draw),
     Chapter("track", "Where it was flown", track.draw),
     Chapter("histories", "How it was flown", histories.draw),
     Chapter("moment", "Roll moment in flight and torque on the rig", moment.draw),

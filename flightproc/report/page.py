@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..holds.model import HoldKind
+from ..moment.budget import BudgetEntry, remedy_for
 from ..propeller import InflowPoint
 from ..readers.recording import Series
 from ..results import BladeAngles, ComparisonRow, Results
@@ -83,11 +84,23 @@ def _budget(results: Results) -> Budget | None:
         return None
     moments = [moment for _, moment in columns]
     sources = {source for moment in moments for source in moment.budget}
-    rows = [(source, tuple(moment.budget.get(source) for moment in moments)) for source in sources]
+    rows = [
+        (remedy_for(source).label, tuple(moment.budget.get(source) for moment in moments))
+        for source in sources
+    ]
     rows.sort(key=lambda item: (-max(abs(part or 0.0) for part in item[1]), item[0]))
     return Budget(
         tuple(head for head, _ in columns), unit, tuple(rows), tuple(moment.std for moment in moments)
     )
+
+
+def _leading(results: Results) -> list[BudgetEntry]:
+    """Return the budget of each result at the highest setting that has one."""
+    out: dict[str, BudgetEntry] = {}
+    for entry in sorted(results.budget, key=lambda entry: entry.rpm):
+        out[entry.result] = entry
+    order = ("roll_moment", "residual_turning_moment", "torque_ratio")
+    return [out[result] for result in order if result in out]
 
 
 def _turned_down(results: Results) -> str:
@@ -189,6 +202,7 @@ def render_page(results: Results, pictures: Mapping[str, Picture | Missing], svg
         "drawings": drawings,
         "counts": _counts(results),
         "budget": _budget(results),
+        "leading": _leading(results),
         "turned_down": _turned_down(results),
         "blade_of": {index: _blade_of(results, row) for index, row in enumerate(results.comparison)},
         "inflow_of": {index: _inflow_of(results, row) for index, row in enumerate(results.comparison)},

@@ -260,11 +260,15 @@ def fit_curve(
         return np.column_stack(columns)
 
     free = bounds is None
+    limits: tuple[NDArray[np.float64], NDArray[np.float64]] = (np.full(p, -np.inf), np.full(p, np.inf))
+    if bounds is not None:
+        low, high = (np.broadcast_to(np.asarray(bound, dtype=float), (p,)) for bound in bounds)
+        limits = (low, high)
     found = least_squares(
         misfit,
         first,
         jac=slope,
-        bounds=(-np.inf, np.inf) if bounds is None else bounds,
+        bounds=limits,
         method="lm" if free else "trf",
         x_scale="jac",
         xtol=1e-14 if free else 1e-12,

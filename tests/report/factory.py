@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from flightproc.compare.budgets import explain_results
 from flightproc.holds.model import HoldKind, Rejected
 from flightproc.propeller import InflowEstimate, InflowPoint, RatioCurve
 from flightproc.quantity import Quantity
@@ -140,9 +141,9 @@ def hold_results(frame: pd.DataFrame) -> tuple[HoldResult, ...]:
                     0.9 + 0.06 * moment,
                     "N m",
                     budget={
-                        "hang stiffness": 0.06 * moment,
-                        "gusts in the hold": 0.75,
-                        "zero from the glides": 0.45,
+                        "riser stiffness": 0.06 * moment,
+                        "noise of the power holds": 0.75,
+                        "noise of the glides": 0.45,
                     },
                 )
                 if power
@@ -153,7 +154,12 @@ def hold_results(frame: pd.DataFrame) -> tuple[HoldResult, ...]:
                 yaw_moment=Quantity.of(1.9, 2.6, "N m", reason="the derivatives are priors")
                 if power
                 else no_power,
-                residual_turning_moment=Quantity.of(12.0 + moment / 2, 4.1, "N m"),
+                residual_turning_moment=Quantity.of(
+                    12.0 + moment / 2,
+                    4.1,
+                    "N m",
+                    budget={"turn coefficient": 3.8, "noise of the power holds": 1.5, "airspeed": 0.3},
+                ),
                 **({"ballast_moment": Quantity.of(ballast, 0.11, "N m")} if kind is HoldKind.BALLAST else {}),
             )
         )
@@ -225,13 +231,18 @@ def comparison_rows(holds: tuple[HoldResult, ...], rig: RigCurve) -> tuple[Compa
                     0.6 + 0.055 * mean,
                     "N m",
                     budget={
-                        "hang stiffness": 0.055 * mean,
-                        "gusts in the hold": 0.5,
-                        "zero from the glides": 0.4,
+                        "riser stiffness": 0.055 * mean,
+                        "noise of the power holds": 0.5,
+                        "noise of the glides": 0.4,
+                        "moonlight": 0.02,
                     },
                 ),
                 static_torque=Quantity.of(float(static), float(std), "N m"),
-                torque_ratio=Quantity.of(mean / float(static), 0.075),
+                torque_ratio=Quantity.of(
+                    mean / float(static),
+                    0.075,
+                    budget={"riser stiffness": 0.06, "rig": 0.04, "density": 0.02},
+                ),
                 alpha_075_static=Quantity.of(9.2 * DEG, 0.7 * DEG, "rad"),
                 alpha_075_flight=Quantity.of((8.6 - rpm / 8000) * DEG, 0.8 * DEG, "rad"),
                 alpha_075_naive=Quantity.of(4.4 * DEG, 0.9 * DEG, "rad"),
@@ -669,12 +680,22 @@ def right_turning() -> Results:
     return replace(full, reaction_sign=-1, holds=holds, comparison=rows)
 
 
+def explained(make: Callable[[], Results]) -> Callable[[], Results]:
+    """Give results their budgets in words, as the analysis does."""
+
+    def made() -> Results:
+        results = make()
+        return replace(results, budget=explain_results(results.comparison, results.holds))
+
+    return made
+
+
 VARIANTS: dict[str, Callable[[], Results]] = {
-    "full": full_results,
-    "no_rig": no_rig,
-    "no_gps": no_gps,
-    "all_unknown": all_unknown,
-    "empty": empty_results,
-    "right_turning": right_turning,
+    "full": explained(full_results),
+    "no_rig": explained(no_rig),
+    "no_gps": explained(no_gps),
+    "all_unknown": explained(all_unknown),
+    "empty": explained(empty_results),
+    "right_turning": explained(right_turning),
 }
 """Every way the report is tried."""

@@ -32,6 +32,14 @@ UNITS = {
     "blade": ["Angle of attack [deg]", "r / R [1]", "at rest", "by geometry alone"],
     "inflow": ("[1]", "[deg]", "[1/min]"),
     "calibration": ["Roll moment L, positive right side down [N m]", "Hang roll η [deg]"],
+    "budget": [
+        "Share of the variance [%]",
+        "1/min",
+        "Roll moment",
+        "Residual",
+        "Torque ratio",
+        "air density",
+    ],
     "data": ["east [m/s]", "north [m/s]"],
 }
 
@@ -215,3 +223,30 @@ def test_stretches_of_one_code_are_drawn_as_one(make_results: Make) -> None:
     row = [replace(first, start=10.0 * i, end=10.0 * i + 9.0) for i in range(4)]
     other = replace(first, start=41.0, end=50.0, code="turning")
     assert merge_stretches([*reversed(row), other]) == [(0.0, 39.0, first.code), (41.0, 50.0, "turning")]
+
+
+def test_shares_of_a_budget_are_drawn_side_by_side_in_growing_darkness(make_results: Make) -> None:
+    found = DRAWN["budget"](make_results("full"))
+    assert isinstance(found, Picture)
+    panels = found.figure.axes
+    assert [panel.get_title(loc="left") for panel in panels] == [
+        "Roll moment",
+        "Residual turning moment",
+        "Torque ratio",
+    ]
+    for panel in panels:
+        drawn = sum(bar.get_width() for bar in panel.patches)
+        assert drawn == pytest.approx(4 * 100.0)  # four settings, each whole
+    handles = found.figure.legends[0].get_patches()
+    light = [sum(patch.get_facecolor()[:3]) for patch in handles]
+    assert len(light) == 4
+    assert max(np.diff(light)) < -0.3
+
+
+def test_no_rig_leaves_the_ratio_out_of_the_budget(make_results: Make) -> None:
+    found = DRAWN["budget"](make_results("no_rig"))
+    assert isinstance(found, Picture)
+    assert [panel.get_title(loc="left") for panel in found.figure.axes] == [
+        "Roll moment",
+        "Residual turning moment",
+    ]

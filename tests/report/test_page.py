@@ -177,6 +177,15 @@ def test_reasons_stand_under_the_table_once(pages: Callable[[str], Path]) -> Non
     assert answer.count("no log of the sortie holds a position") == 1
 
 
+def test_budget_says_what_to_do_first(pages: Callable[[str], Path]) -> None:
+    text = pages("full").read_text(encoding="utf-8")
+    part = text[text.index('<section id="budget"') : text.index('<section id="track"')]
+    assert "What to improve first:</strong> Fly four ballast legs, two on each side." in part
+    for piece in ("roll stiffness of the risers, assumed", "moonlight", "Torque ratio", "If it were halved"):
+        assert piece in part
+    assert "split by source" in pages("all_unknown").read_text(encoding="utf-8")
+
+
 def test_folder_names_of_logs_stay_private(pages: Callable[[str], Path]) -> None:
     folder = pages("full").parent
     for name in ("report.html", "results.json", "holds.csv"):
