@@ -38,6 +38,7 @@ from .quantity import Quantity
 from .readers import Recording, read_log
 from .results import Calibration, HoldResult, InputFile, Provenance, Results
 from .rig import RigCurve, reduce_rig
+from .rig.ground import reduce_ground
 from .sheets import Sheets, load_sortie
 from .sheets.loading import loading_of
 from .sortie.assemble import assemble_sortie
@@ -111,7 +112,7 @@ def analyse_sheets(
 
     tell("solving for the moment", 0.7)
     rig = _reduce(sheets, warnings)
-    frame, wing = _frame(sheets), _wing(sheets)
+    frame, wing = _frame(sheets, warnings), _wing(sheets)
     priors = make_priors(frame, wing)
     solution = solve_moments(
         observed,
@@ -262,15 +263,34 @@ def _idle_rpm(sheets: Sheets) -> float | None:
     return None if idle is None else 1.25 * idle
 
 
-def _frame(sheets: Sheets) -> Frame:
+def _frame(sheets: Sheets, warnings: list[str]) -> Frame:
     aircraft = sheets.aircraft
-    return Frame(
+    frame = Frame(
         mass=aircraft.hung_mass_kg,
         mass_std=aircraft.hung_mass_std_kg,
         hang_arm=aircraft.hang_arm_m,
         hang_arm_std=aircraft.hang_arm_std_m,
         riser_stiffness=aircraft.riser_roll_stiffness_N_m_rad,
         riser_stiffness_std=aircraft.riser_roll_stiffness_std_N_m_rad,
+    )
+    if aircraft.tilt_test is None and aircraft.inertia is None:
+        return frame
+    try:
+        ground = reduce_ground(aircraft)
+    except RigError as error:
+        warnings.append(
+            f"the ground tests of the aircraft sheet could not be reduced and are left out: {error}"
+        )
+        return frame
+    warnings.extend(ground.words)
+    weight = None if ground.tilt is None else ground.tilt.weight_stiffness
+    inertia = ground.hang_inertia
+    return replace(
+        frame,
+        weight_stiffness=None if weight is None else weight.value,
+        weight_stiffness_std=None if weight is None else weight.std,
+        inertia=inertia.value,
+        inertia_std=inertia.std,
     )
 
 

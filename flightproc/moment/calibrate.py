@@ -138,6 +138,23 @@ class Priors:
     words: tuple[str, ...]
 
     @property
+    def turn_coefficient(self) -> float:
+        """Median of c_L before the flight, about [1]."""
+        if self.turn_stated:
+            return self.wing_turn
+        return self.wing_turn * (self.stiffness - self.weight) / self.stiffness
+
+    @property
+    def turn_coefficient_std(self) -> float:
+        """Standard uncertainty of :attr:`turn_coefficient`, about [1]."""
+        if self.turn_stated:
+            return self.turn_coefficient * self.wing_turn_spread
+        riser = self.stiffness - self.weight
+        riser_std = math.sqrt(max(self.stiffness_std**2 - self.weight_std**2, 0.0))
+        share_std = self.weight / self.stiffness * riser_std / riser
+        return self.turn_coefficient * math.hypot(self.wing_turn_spread, share_std)
+
+    @property
     def stiffness(self) -> float:
         """K before the flight [N m/rad]."""
         return self.weight + (self.riser[0] if self.riser_stated else sum(self.riser) / 2)
