@@ -1,19 +1,35 @@
-"""Flying the card: one pass through time with the wing, the hung unit, the engine and the pilot."""
+"""Flying the card: one pass through time with the wing, the hung unit, the engine and the pilot.
+
+The lateral equations are those of :mod:`flightproc.simulate.wing`. The rest, with n the revolutions of the
+propeller, J = V / (n D), W = m g and T / W the thrust over weight:
+
+- torque, thrust   Q = C_Q rho n^2 D^5 (1 + s J + c J^2),   T = C_T rho n^2 D^4 (1 - s_T J), not below 0
+- power on unit    L = +-(Q - compensation), + for a left-turning propeller;   N = -T y -+ Q sin(pitch + tilt)
+- airspeed         V'' = w_V^2 (V_trim - V) - 2 d_V w_V V';   V_trim as the root of load, mass and 1/rho
+- climb            V (T / W - load / glide ratio) - V V' / g, less the sinking of the air
+- pitch            theta'' = w^2 (theta_0 + k T / W - A / g - theta) - 2 d w theta': a pendulum in apparent
+                   gravity, A being the horizontal acceleration along the path; or a first-order lag without A
+- fuel             m_b' = -burn (rpm / 8000)^3; the hang arm and the inertias stay as they are
+- drift            C_l0 walks at random (``trim_drift`` in half an hour); the centre of gravity moves by
+                   ``offset_drift`` (1 - exp(-t / 600 s)) as the pilot settles
+- brake            N_w, and L_w = ``brake_roll`` N_w, such that held for good they give the turn rate asked
+                   for in a glide; both come and go with a lag of 0.5 s
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import cos, exp, pi, sin, sqrt
+from math import cos, degrees, exp, pi, sin, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
 from ..errors import FlightprocError
-from .gusts import make_gusts
+from .gusts import Gusts, make_gusts, make_patches, make_thermals
 from .parameters import Parameters
-from .scenario import Segment, weaving_climb
-from .wing import State, lateral_derivatives, steady_response
+from .scenario import Segment, weaving_climb, with_pilot_inputs
+from .wing import LARGEST_TWIST, State, lateral_derivatives, steady_response
 
 __all__ = ["STEP", "Flight", "Flown", "air_density", "compensation_law", "fly"]
 
@@ -26,6 +42,13 @@ LAPSE = 0.0065
 SEA_LEVEL_DENSITY = 1.225
 STANCE = (0.015, -0.04)
 """Bank and pitch of the unit on the ground [rad]."""
+STEEPEST_BANK = 1.2
+"""Bank of the wing at which a flight is given up [rad]."""
+SETTLING_OF_PILOT = 600.0
+"""Time constant with which the pilot settles in the seat [s]."""
+HALF_HOUR = 1800.0
+FULL_RPM = 8000.0
+"""Engine speed for which the fuel burned is stated [1/min]."""
 
 _COLUMNS = (
     "sideslip",
@@ -51,6 +74,9 @@ _COLUMNS = (
     "power_yaw_moment",
     "pilot_yaw_moment",
     "density",
+    "unit_twist",
+    "pilot_roll_moment",
+    "hung_mass",
 )
 
 
@@ -85,7 +111,11 @@ class Flight:
         air) with its ``path_acceleration``, ``airspeed`` (true, gusts included), ``height`` (above mean sea
         level), ``climb``, ``vertical_acceleration`` (up), ``side_acceleration`` (across the path), ``rpm``,
         ``torque`` (of the propeller, positive), ``thrust``, ``roll_moment`` (power-on, net of compensation,
-        on the unit), ``ballast_moment``, ``power_yaw_moment``, ``pilot_yaw_moment`` and ``density``.
+        on the unit), ``ballast_moment``, ``power_yaw_moment`` (on the unit, on the wing where the unit cannot
+        twist), ``pilot_yaw_moment`` and ``pilot_roll_moment`` (of the brakes, on the wing), ``density``,
+        ``unit_twist`` (heading of the unit less that of the wing), ``unit_heading``, ``hung_mass``,
+        ``roll_trim`` (C_l0 with its drift) and ``offset_moment`` (roll moment on the unit that is there
+        without power or ballast: centre of gravity, hang points moved).
     flown : tuple of Flown
         In order of time.
     """
@@ -152,43 +182,57 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
     Raises
     ------
     FlightprocError
-        If the aircraft cannot fly the card (it does not climb, or it meets the ground in between).
+        If the aircraft cannot fly the card: it does not climb, meets the ground in between, the unit twists
+        round under its risers or the wing spirals down.
 
     Notes
     -----
-    The lateral equations are integrated with Heun's method, the rest with Euler steps of 0.02 s. Airspeed
-    answers a change of trim as a damped second-order system; height follows from thrust less drag, with drag
-    growing with load.
+    The lateral equations are integrated with Heun's method, the rest with Euler steps of 0.02 s. What is
+    switched on beside the gusts (patches, thermals, drift, pilot inputs) draws from streams of its own, so
+    that the gusts of a seed stay the same.
     """
     pa = parameters
     count = int(LONGEST / STEP)
     density_0 = air_density(pa, pa.field_height + 300.0)[0]
     cruise = pa.trim_speed * sqrt(SEA_LEVEL_DENSITY / density_0)
-    gusts = make_gusts(count, STEP, pa.gust_level, pa.gust_length, cruise, pa.wing_span, generator)
+    for_air, for_trim, for_pilot = generator.spawn(3)  # leaves the generator's own stream as it is
+    card = with_pilot_inputs(card, pa.pilot_input_share, for_pilot)
+    gusts = _make_air(pa, count, cruise, generator, for_air)
     g_along, g_side = gusts.along.tolist(), gusts.side.tolist()
     g_down, g_roll = gusts.down.tolist(), gusts.roll.tolist()
     wander = _wander(count, pa.engine_wander, 3.0, generator)
     restless = _wander(count, pa.pilot_shift * pa.hung_mass * GRAVITY, pa.pilot_shift_time, generator)
     derivative = lateral_derivatives(pa)
-    yaw_per_rate = 1.0 / steady_response(pa, cruise, density_0, 0.0, 1.0)["turn_rate"]
+    yaw_per_rate = 1.0 / steady_response(pa, cruise, density_0, 0.0, wing_yaw=1.0)["turn_rate"]
+    pulled = steady_response(pa, cruise, density_0, 0.0, wing_yaw=1.0, wing_roll=pa.brake_roll)
+    yaw_per_brake = 1.0 / pulled["turn_rate"]
+    times = np.arange(count) * STEP
+    roll_trim = np.zeros(count)
+    if pa.trim_drift:
+        kicks = for_trim.standard_normal(count) * sqrt(STEP / HALF_HOUR)
+        roll_trim = pa.trim_drift * np.cumsum(kicks)
+    offset = pa.gravity_offset + pa.offset_drift * (1.0 - np.exp(-times / SETTLING_OF_PILOT))
+    l_trim, offsets = roll_trim.tolist(), offset.tolist()
 
-    sense, weight, mass = pa.sense, pa.mass * GRAVITY, pa.mass
+    sense, mass, twists = pa.sense, pa.mass, pa.riser_yaw_stiffness > 0.0
     diameter, gear = pa.propeller_diameter, pa.gear_ratio
     torque_scale = pa.torque_coefficient * diameter**5
     thrust_scale = pa.thrust_coefficient * diameter**4
-    offset_moment, tilt_ratio, stream_ratio = compensation_law(pa, density_0, cruise)
-    offset_moment += pa.hung_mass * pa.gravity_offset * GRAVITY
+    hang_offset, tilt_ratio, stream_ratio = compensation_law(pa, density_0, cruise)
+    burn = pa.fuel_burn / 3600.0 * STEP / FULL_RPM**3
+    curvature = pa.torque_curvature
+    swing = 2 * pi / pa.pitch_period if pa.pitch_period > 0 else 0.0
     omega2 = pa.speed_frequency**2
     drag_v = 2 * pa.speed_damping * pa.speed_frequency
     slew = 0.10 * STEP
 
     rows: list[tuple[float, ...]] = []
     flown: list[Flown] = []
-    state: State = (0.0, 0.0, 0.0, 0.0, STANCE[0], 0.0)
+    state: State = (0.0, 0.0, 0.0, 0.0, STANCE[0], 0.0, 0.0, 0.0)
     psi = 2.0 * pi * float(generator.random())
     speed = acceleration = climb = vertical = 0.0
     height, pitch = pa.field_height, STANCE[1]
-    rpm = rate_command = pilot = ballast = lift_gust = 0.0
+    rpm = rate_command = pilot = ballast = lift_gust = brake = burned = pitch_rate = 0.0
     airborne = False
     queue = list(card)
     step = 0
@@ -219,11 +263,17 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
             else:
                 rpm = max(0.0, rpm - STEP * 1800.0)
             engaged = min(max((rpm - pa.clutch_rpm) / 600.0, 0.0), 1.0)
+            if pa.idle_turns_propeller:
+                engaged = 1.0
+            burned += burn * rpm * rpm * rpm
+            weight = (mass - burned) * GRAVITY
             turns = engaged * rpm / (60.0 * gear)
             density = air_density(pa, height)[0]
             air = max(speed - g_along[step], 0.1) if airborne else speed
             advance = turns * air / diameter
             torque = torque_scale * density * (turns * turns + pa.torque_slope * advance)
+            if curvature and turns:
+                torque += torque_scale * density * curvature * (air / diameter) ** 2
             thrust = max(0.0, thrust_scale * density * (turns * turns - pa.thrust_slope * advance))
             roll = sense * (torque - tilt_ratio * thrust - stream_ratio * turns * turns)
             ballast += STEP / 1.2 * (ballast_target - ballast)
@@ -247,18 +297,42 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
                 rate_command += min(max(wish - rate_command, -slew), slew)
                 demand = yaw_per_rate * (rate_command + 0.8 * (rate_command - r))
                 pilot += STEP / 0.5 * (demand - pilot)
+            if segment.brake or brake:
+                held = segment.brake if segment.brake_start <= now < segment.brake_end else 0.0
+                brake += STEP / 0.5 * (yaw_per_brake * held - brake)
+            brake_roll = pa.brake_roll * brake
 
             # motion
             if airborne:
                 horizontal = sqrt(max(speed * speed - climb * climb, 1.0))
                 gravity = GRAVITY + vertical
                 side_gust, roll_gust = g_side[step] / air, g_roll[step]
-                moment, yaw = roll + ballast + offset_moment + restless[step], power_yaw + pilot
-                first = derivative(
-                    state, air, horizontal, density, gravity, moment, yaw, side_gust, roll_gust
+                offset_moment = hang_offset + (pa.hung_mass - burned) * offsets[step] * GRAVITY
+                moment = roll + ballast + offset_moment + restless[step]
+                if twists:
+                    yaw, wing_yaw = power_yaw, pilot + brake
+                else:
+                    yaw, wing_yaw = power_yaw + (pilot + brake), 0.0
+                along = (speed * acceleration - climb * vertical) / horizontal
+                around = (
+                    air,
+                    horizontal,
+                    density,
+                    gravity,
+                    moment,
+                    yaw,
+                    side_gust,
+                    roll_gust,
+                    brake_roll,
+                    wing_yaw,
+                    thrust,
+                    along,
+                    l_trim[step],
+                    burned,
                 )
+                first = derivative(state, *around)
                 side = horizontal * (first[0] + r)
-                b0, p0, r0, f0, u0, w0 = state
+                b0, p0, r0, f0, u0, w0, t0, y0 = state
                 guess = (
                     b0 + STEP * first[0],
                     p0 + STEP * first[1],
@@ -266,10 +340,10 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
                     f0 + STEP * first[3],
                     u0 + STEP * first[4],
                     w0 + STEP * first[5],
+                    t0 + STEP * first[6],
+                    y0 + STEP * first[7],
                 )
-                second = derivative(
-                    guess, air, horizontal, density, gravity, moment, yaw, side_gust, roll_gust
-                )
+                second = derivative(guess, *around)
                 half = 0.5 * STEP
                 following = (
                     b0 + half * (first[0] + second[0]),
@@ -278,11 +352,15 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
                     f0 + half * (first[3] + second[3]),
                     u0 + half * (first[4] + second[4]),
                     w0 + half * (first[5] + second[5]),
+                    t0 + half * (first[6] + second[6]),
+                    y0 + half * (first[7] + second[7]),
                 )
+                if abs(following[3]) > STEEPEST_BANK or abs(following[6]) > LARGEST_TWIST:
+                    _give_up(segment, following, thrust)
                 load = sqrt(1.0 + (side / GRAVITY) ** 2)
                 trim = (
                     pa.trim_speed
-                    * sqrt(SEA_LEVEL_DENSITY / density * load)
+                    * sqrt(SEA_LEVEL_DENSITY / density * load * ((mass - burned) / mass))
                     * (1.0 + pa.speed_with_thrust * thrust / weight)
                 )
                 jerk = omega2 * (trim - air) - drag_v * acceleration
@@ -296,11 +374,14 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
                 pitch_target = pa.pitch_trim + pa.pitch_with_thrust * thrust / weight
             else:
                 side = 0.0
-                following = (0.0, 0.0, 0.0, 0.0, state[4] + STEP / 0.4 * (STANCE[0] - state[4]), 0.0)
+                lean = state[4] + STEP / 0.4 * (STANCE[0] - state[4])
+                following = (0.0, 0.0, 0.0, 0.0, lean, 0.0, 0.0, 0.0)
                 if segment.on_ground:
                     acceleration = -speed / 0.9
                 else:
-                    acceleration = min(0.4 * (cruise + 0.5 - speed), (thrust - 0.1 * weight) / mass)
+                    acceleration = min(
+                        0.4 * (cruise + 0.5 - speed), (thrust - 0.1 * weight) * GRAVITY / weight
+                    )
                 jerk = 0.0
                 next_vertical = -climb / 0.4
                 pitch_target = STANCE[1]
@@ -324,8 +405,11 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
                     roll,
                     ballast,
                     power_yaw,
-                    pilot,
+                    pilot + brake,
                     density,
+                    state[6],
+                    brake_roll,
+                    pa.hung_mass - burned,
                 )
             )
             psi += STEP * r
@@ -334,7 +418,13 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
             height += STEP * climb
             climb += STEP * vertical
             vertical = next_vertical
-            pitch += STEP / 0.8 * (pitch_target - pitch)
+            if swing and airborne:
+                pull = pitch_target - along / GRAVITY - pitch
+                pitch_rate += STEP * swing * (swing * pull - 2 * pa.pitch_damping * pitch_rate)
+                pitch += STEP * pitch_rate
+            else:
+                pitch += STEP / 0.8 * (pitch_target - pitch)
+                pitch_rate = 0.0
             state = following
             step += 1
             if not airborne and not segment.on_ground and speed > 0.93 * cruise:
@@ -373,7 +463,52 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
     table = np.array(rows, dtype=np.float64)
     columns = {name: np.ascontiguousarray(table[:, i]) for i, name in enumerate(_COLUMNS)}
     columns["unit_roll_rate"] /= STEP
+    columns["unit_heading"] = columns["heading"] + columns["unit_twist"]
+    columns["roll_trim"] = pa.c_l_trim + roll_trim[:step]
+    columns["offset_moment"] = hang_offset + columns["hung_mass"] * offset[:step] * GRAVITY
     return Flight(np.asarray(np.arange(table.shape[0]) * STEP, dtype=np.float64), columns, tuple(flown))
+
+
+def _make_air(
+    pa: Parameters,
+    count: int,
+    speed: float,
+    generator: np.random.Generator,
+    further: np.random.Generator,
+) -> Gusts:
+    """Return gusts with their patches and the thermals."""
+    gusts = make_gusts(
+        count, STEP, pa.gust_level, pa.gust_length, speed, pa.wing_span, generator, pa.gust_form
+    )
+    for_patches, for_thermals = further.spawn(2)
+    if pa.gust_patchiness:
+        factor = make_patches(count, STEP, pa.gust_patchiness, pa.gust_patch_time, for_patches)
+        gusts = Gusts(
+            gusts.along * factor, gusts.side * factor, gusts.down * factor, gusts.roll * factor, gusts.step
+        )
+    if pa.thermal_level:
+        down, roll = make_thermals(count, STEP, pa.thermal_level, pa.thermal_length, speed, for_thermals)
+        gusts = replace(gusts, down=gusts.down + down, roll=gusts.roll + roll)
+    return gusts
+
+
+def _give_up(segment: Segment, state: State, thrust: float) -> None:
+    """Raise the error of a flight that no pilot would go on with."""
+    if abs(state[6]) > LARGEST_TWIST:
+        raise FlightprocError(
+            "the simulated unit twists round under its risers",
+            where=segment.label,
+            found=f"{degrees(state[6]):.0f} deg under {thrust:.0f} N of thrust",
+            allowed=f"within {degrees(LARGEST_TWIST):.0f} deg",
+            hint="stiffer risers (riser_yaw_stiffness), a thrust line nearer the centre",
+        )
+    raise FlightprocError(
+        "the simulated wing spirals down",
+        where=segment.label,
+        found=f"a bank of {degrees(state[3]):.0f} deg",
+        allowed=f"within {degrees(STEEPEST_BANK):.0f} deg",
+        hint="a wing whose slowest lateral mode decays, a smaller moment",
+    )
 
 
 def compensation_law(pa: Parameters, density: float, speed: float) -> tuple[float, float, float]:

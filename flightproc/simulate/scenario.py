@@ -7,9 +7,18 @@ off; between them the pilot steers with the brakes.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import radians
+from math import inf, radians
 
-__all__ = ["HOLD_SECONDS", "SETTLING_SECONDS", "Segment", "school_card", "weaving_climb"]
+import numpy as np
+
+__all__ = [
+    "HOLD_SECONDS",
+    "SETTLING_SECONDS",
+    "Segment",
+    "school_card",
+    "weaving_climb",
+    "with_pilot_inputs",
+]
 
 HOLD_SECONDS = 60.0
 """Length of every planned hold [s]."""
@@ -52,6 +61,11 @@ class Segment:
         Longest duration [s], for ends that might not come.
     floor : float
         Height above the field [m] below which a weaving climb comes first.
+    brake : float
+        Turn rate the brake held in this segment would give in the long run [rad/s], positive right; 0 is
+        hands off.
+    brake_start, brake_end : float
+        From when to when it is held, from the start of the segment [s].
     """
 
     label: str
@@ -68,6 +82,9 @@ class Segment:
     on_ground: bool = False
     limit: float = 300.0
     floor: float = 0.0
+    brake: float = 0.0
+    brake_start: float = 0.0
+    brake_end: float = inf
 
 
 def _to_heading(
@@ -182,6 +199,49 @@ def school_card(
         Segment("ground still, engine stopped", 0.0, "time", 15.0, kind="ground", on_ground=True),
     ]
     return tuple(_renamed(segment, settings) for segment in card)
+
+
+def with_pilot_inputs(
+    card: tuple[Segment, ...], share: float, generator: np.random.Generator
+) -> tuple[Segment, ...]:
+    """Return the card with a brake held or pulled in some of its planned holds.
+
+    Parameters
+    ----------
+    card : tuple of Segment
+        What was to be flown hands off.
+    share : float
+        Chance of each planned hold, 0 to 1.
+    generator : numpy.random.Generator
+        Source of the draws; five for each planned hold, whatever they come to.
+
+    Returns
+    -------
+    tuple of Segment
+        Of the holds drawn, four in ten have a brake held from the settling on to their end, two in ten from
+        somewhere in their middle half to their end, four in ten a pulse of 3 to 8 s somewhere in them. Each
+        would give a turn of 0.5 to 3 deg/s if held, to either side.
+    """
+    changed = list(card)
+    for i, segment in enumerate(card):
+        if segment.kind not in ("power", "glide", "ballast"):
+            continue
+        u = generator.random(5).tolist()
+        if u[0] >= share:
+            continue
+        turn = radians(0.5 + 2.5 * u[1]) * (1.0 if u[2] < 0.5 else -1.0)
+        length = segment.value if segment.until == "time" else HOLD_SECONDS
+        if u[3] < 0.4:
+            changed[i] = replace(segment, brake=turn)
+            if i and card[i - 1].label.startswith("settle"):
+                changed[i - 1] = replace(card[i - 1], brake=turn)
+        elif u[3] < 0.6:
+            changed[i] = replace(segment, brake=turn, brake_start=length * (0.25 + 0.5 * u[4]))
+        else:
+            seconds = 3.0 + 25.0 * (u[3] - 0.6) / 2.0
+            start = (length - seconds) * u[4]
+            changed[i] = replace(segment, brake=turn, brake_start=start, brake_end=start + seconds)
+    return tuple(changed)
 
 
 def _renamed(segment: Segment, settings: tuple[float, ...]) -> Segment:

@@ -178,8 +178,8 @@ def true_motion(flight: Flight, parameters: Parameters) -> Motion:
         For wind and the IMU's place.
     """
     c = flight.columns
-    bank, pitch, heading = c["unit_bank"], c["pitch"], c["heading"]
-    path = heading + c["sideslip"]
+    bank, pitch, heading = c["unit_bank"], c["pitch"], c["unit_heading"]
+    path = c["heading"] + c["sideslip"]
     horizontal = np.sqrt(np.maximum(c["path_speed"] ** 2 - c["climb"] ** 2, 0.0))
     along = np.gradient(horizontal, STEP)
     side = c["side_acceleration"]
@@ -195,7 +195,7 @@ def true_motion(flight: Flight, parameters: Parameters) -> Motion:
     y = cb * right + sb * level
     z = -sb * right + cb * level
     pitch_rate = np.gradient(pitch, STEP)
-    turn, roll_rate = c["turn_rate"], c["unit_roll_rate"]
+    turn, roll_rate = c["turn_rate"] + np.gradient(c["unit_twist"], STEP), c["unit_roll_rate"]
     rates = np.column_stack(
         (roll_rate - turn * sp, pitch_rate * cb + turn * sb * cp, -pitch_rate * sb + turn * cb * cp)
     )

@@ -24,7 +24,8 @@ from .rig_day import RigDay, static_torque, take_readings
 from .scenario import SETTLING_SECONDS, Segment, school_card
 from .sensors import EngineLog, GpsLog, Motion, UnitLog, log_engine, log_gps, log_unit, true_motion
 from .sheet_texts import aircraft_text, glider_text, rig_text, sortie_text
-from .wing import hang_stiffness, modes, roll_turn_coefficient, steady_response
+from .steady import steady_truth
+from .wing import hang_roll_period, hang_stiffness, modes, roll_turn_coefficient, steady_response
 from .writers import csv_text, gpx_text, ulog_bytes
 
 __all__ = ["FILES", "SimulatedSortie", "draw_truth", "simulate_sortie", "write_sortie"]
@@ -246,6 +247,7 @@ def _truth(
         if segment.kind in ("power", "glide", "ballast"):
             row: dict[str, Any] = {"kind": segment.kind, "label": segment.label.removeprefix("hold ")}
             row |= _describe(flight, motion, pa, item.start, item.end)
+            row |= steady_truth(flight, pa, item.start, item.end)
             row["settling_start_s"] = round(item.start - SETTLING_SECONDS, 3)
             row["ballast_side"] = {0: None, 1: "right", -1: "left"}[segment.ballast]
             holds.append(row)
@@ -293,7 +295,7 @@ def _truth(
             "yaw_turn_coefficient": yaw["turn_rate"] * to_hat,
             "hang_roll_per_yaw_moment_rad_N_m": yaw["hang_roll"],
             "slowest_time_constant_s": float(-1.0 / eigenvalues[0].real),
-            "hang_roll_period_s": float(2 * pi / np.max(np.abs(eigenvalues.imag))),
+            "hang_roll_period_s": hang_roll_period(pa, speed, density),
         },
         "planned_holds": holds,
         "segments": others,

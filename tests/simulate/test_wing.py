@@ -100,39 +100,52 @@ def test_stiffness_is_weight_plus_what_the_risers_pass() -> None:
         assert stiffness == pytest.approx(100.0 * GRAVITY * 0.35 + riser * lean, rel=1e-9)
 
 
+EVERYTHING = replace(
+    SYMMETRIC,
+    riser_yaw_stiffness=40.0,
+    riser_rake=0.3,
+    canopy_roll_gain=0.2,
+    canopy_yaw_gain=-0.1,
+    turn_with_thrust=0.3,
+)
+
+
 @pytest.mark.analytic
-def test_linear_equations_are_the_slope_of_the_nonlinear_ones() -> None:
-    derivative = lateral_derivatives(SYMMETRIC)
+@pytest.mark.parametrize(("aircraft", "thrust"), [(SYMMETRIC, 0.0), (EVERYTHING, 0.0), (EVERYTHING, 450.0)])
+def test_linear_equations_are_the_slope_of_the_nonlinear_ones(aircraft: Parameters, thrust: float) -> None:
+    derivative = lateral_derivatives(aircraft)
+    a, b = _linear_system(aircraft, SPEED, DENSITY, thrust)
+    size = len(a)
+    assert size == (8 if aircraft.riser_yaw_stiffness else 6)
 
-    def rate(state: np.ndarray, moment: float = 0.0, yaw: float = 0.0) -> np.ndarray:
-        s = tuple(state.tolist())
-        return np.array(derivative(s, SPEED, SPEED, DENSITY, GRAVITY, moment, yaw, 0.0, 0.0))
+    def rate(state: np.ndarray, *moments: float) -> np.ndarray:
+        s = (*state.tolist(), *([0.0] * (8 - size)))
+        unit, yaw, wing_roll, wing_yaw = (*moments, 0.0, 0.0, 0.0, 0.0)[:4]
+        around = (SPEED, SPEED, DENSITY, GRAVITY, unit, yaw, 0.0, 0.0, wing_roll, wing_yaw, thrust)
+        return np.array(derivative(s, *around))[:size]
 
-    a, b = _linear_system(SYMMETRIC, SPEED, DENSITY)
     step = 1e-6
-    for i in range(6):
-        unit = np.zeros(6)
+    for i in range(size):
+        unit = np.zeros(size)
         unit[i] = step
         slope = (rate(unit) - rate(-unit)) / (2 * step)
         assert np.allclose(slope, a[:, i], rtol=1e-6, atol=1e-6)
-    origin = np.zeros(6)
-    assert np.allclose(rate(origin, 1.0), b[:, 0], atol=1e-12)
-    assert np.allclose(rate(origin, 0.0, 1.0), b[:, 1], atol=1e-12)
+    origin = np.zeros(size)
+    for i in range(4):
+        assert np.allclose(rate(origin, *([0.0] * i), 1.0), b[:, i], atol=1e-12)
 
 
 @pytest.mark.reference
-def test_free_response_agrees_with_scipy() -> None:
-    derivative = lateral_derivatives(SYMMETRIC)
-    start = np.array([0.01, 0.0, 0.005, 0.01, 0.02, 0.0])
-    solution = solve_ivp(
-        lambda _, s: derivative(tuple(s), SPEED, SPEED, DENSITY, GRAVITY, 0.0, 0.0, 0.0, 0.0),
-        (0.0, 4.0),
-        start,
-        rtol=1e-9,
-        atol=1e-12,
-    )
-    a, _ = _linear_system(SYMMETRIC, SPEED, DENSITY)
-    assert np.allclose(solution.y[:, -1], expm(4.0 * a) @ start, atol=2e-5)
+@pytest.mark.parametrize(("aircraft", "thrust"), [(SYMMETRIC, 0.0), (EVERYTHING, 450.0)])
+def test_free_response_agrees_with_scipy(aircraft: Parameters, thrust: float) -> None:
+    derivative = lateral_derivatives(aircraft)
+    a, _ = _linear_system(aircraft, SPEED, DENSITY, thrust)
+    start = np.array([0.01, 0.0, 0.005, 0.01, 0.02, 0.0, 0.02, 0.0])
+    start[len(a) :] = 0.0
+    around = (SPEED, SPEED, DENSITY, GRAVITY, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, thrust)
+    solution = solve_ivp(lambda _, s: derivative(tuple(s), *around), (0.0, 4.0), start, rtol=1e-9, atol=1e-12)
+    expected = expm(4.0 * a) @ start[: len(a)]
+    assert np.allclose(solution.y[: len(a), -1], expected, atol=2e-5)
 
 
 @pytest.mark.analytic
@@ -149,6 +162,7 @@ def test_modes_of_the_sample_and_of_the_families_decay() -> None:
 @pytest.mark.analytic
 def test_gust_and_motion_of_the_wing_are_the_same_to_the_air() -> None:
     derivative = lateral_derivatives(SYMMETRIC)
-    moving = derivative((0.02, 0.1, 0.0, 0.0, 0.0, 0.1), 10.0, 10.0, 1.2, GRAVITY, 0.0, 0.0, 0.0, 0.0)
-    in_gust = derivative((0.0, 0.0, 0.0, 0.0, 0.0, 0.0), 10.0, 10.0, 1.2, GRAVITY, 0.0, 0.0, -0.02, -0.1)
+    still = (0.0, 0.0)
+    moving = derivative((0.02, 0.1, 0.0, 0.0, 0.0, 0.1, *still), 10.0, 10.0, 1.2, GRAVITY, 0.0, 0.0, 0.0, 0.0)
+    in_gust = derivative((0.0,) * 8, 10.0, 10.0, 1.2, GRAVITY, 0.0, 0.0, -0.02, -0.1)
     assert moving[:3] == pytest.approx(in_gust[:3], rel=1e-12)
