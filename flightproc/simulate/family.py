@@ -29,7 +29,7 @@ from ..channels import GRAVITY
 from ..errors import FlightprocError
 from .flight import SEA_LEVEL_DENSITY
 from .parameters import CALIBRATIONS, DEFAULTS, Parameters, Stated, override
-from .rig_day import static_torque
+from .rig_day import static_thrust, static_torque
 from .sortie import SimulatedSortie, draw_truth, simulate_sortie
 from .wing import modes
 
@@ -53,9 +53,13 @@ TURN_COEFFICIENT = (7.0, 0.4, 2.5, 18.0)
 """Wing's own turn coefficient: median, log-spread, least, greatest."""
 YAW_OVER_ROLL = (3.0, 0.4, 1.2, 7.0)
 """Turn by a yaw moment over turn by a roll moment, -C_lb / C_nb: the same four."""
+PILOT_INPUT_SHARE = 0.06
+"""Share of holds in which the pilot holds or pulls a brake."""
+HIGHEST_RPM = 7600.0
+"""Throttle setting up to which a wing must be stable [1/min]."""
 _KINDS = (("none", 0.4), ("hang_offset", 0.2), ("thrust_tilt", 0.2), ("slipstream_surface", 0.2))
 _FLIGHTS = 8  # aircraft flown for one member before its error is passed on
-_WINGS = 4000  # sets of derivatives drawn for one wing before its turn coefficient is drawn again
+_WINGS = 400  # sets of derivatives drawn for one wing before its turn coefficient is drawn again
 
 
 @dataclass(frozen=True)
@@ -165,12 +169,20 @@ def draw_member(seed: int, index: int, attempt: int = 0) -> Member:
       spread 0.4. C_nb U 0.015 to 0.087, C_lp U -0.1 to -0.84, C_nr U -0.06 to -0.27, C_np -0.082 to 0.02,
       C_Yb -0.15 to -0.62; C_lr follows, and must lie between -0.1 and 0.4, C_lb between -0.03 and -0.2.
       Derivatives are drawn again, turn coefficient and ratio kept, until the slowest lateral mode decays
-      in less than 8 s.
-    - Propeller: slope of C_Q -0.3 to +0.4 per J; either sense of rotation. Compensation: none in 40 %,
-      else each kind in 20 %, taking off 15 to 60 % of the reaction at 6800 rpm, stated with 15 % and
-      drawn about that.
+      in less than 8 s, in a glide and at full throttle.
+    - Wing under load: the canopy's deformation adds N(10 %) of the moment the risers pass in roll, N(5 %)
+      in yaw; turn coefficients change by N(20 %) at a thrust of 0.4 weight; the trim's roll moment
+      wanders by 0 to 1e-4 in half an hour.
+    - Unit in yaw and pitch: riser yaw stiffness U 20 to 150 N m, yaw inertia 5 to 12 kg m^2, damping ratio
+      0.1 to 0.3, rake 0.2 to 0.8; swing in pitch with 1.9 to 2.6 s, damping ratio 0.08 to 0.25.
+    - Fuel 3 to 9 kg/h at 8000 rpm; the pilot settles by N(0.7 mm) and holds or pulls a brake in 6 % of holds.
+    - Propeller: slope of C_Q -0.3 to +0.4 per J, curvature -0.5 to 0.5; either sense of rotation; no clutch
+      in 20 %. Compensation: none in 40 %, else each kind in 20 %, taking off 15 to 60 % of the reaction at
+      6800 rpm, stated with 15 % and drawn about that.
     - Weather: one of three gust bands, 0.10 to 0.20, 0.20 to 0.30, 0.30 to 0.40 m/s, each alike; length
-      80 to 250 m; wind 1 to 6 m/s from anywhere; 278 to 296 K at the field.
+      80 to 250 m; Dryden or von Karman forms; patches with a log-spread of 0 to 0.4 over 40 to 150 s;
+      thermals of 0 to 2 gust levels, 60 to 250 m wide; wind 1 to 6 m/s from anywhere; 278 to 296 K at the
+      field.
     - IMU, per axis and sensor as typical of cheap MEMS (from memory of data sheets): bias instability U
       2e-5 to 2e-4 rad/s and U 2e-4 to 1e-3 m/s^2 over 100 to 600 s; with temperature N(1e-4) rad/s/K and
       N(1.5e-3) m/s^2/K, self-heating 3 to 12 K over 200 to 800 s; scale factor N(0.5 %) and N(0.2 %);
@@ -245,13 +257,42 @@ def _draw_unit(draw: _Draw, calibration: str) -> tuple[Parameters, Stated]:
     return replace(parameters, compensation=kind), stated
 
 
+def _draw_physics(draw: _Draw, world: Parameters) -> Parameters:
+    """Return the world with what makes the real thing hard."""
+    stiffness, inertia = draw.spread(20.0, 150.0), draw.within(5.0, 12.0)
+    return replace(
+        world,
+        riser_yaw_stiffness=stiffness,
+        unit_yaw_inertia=inertia,
+        unit_yaw_damping=2 * draw.within(0.1, 0.3) * (stiffness * inertia) ** 0.5,
+        riser_rake=draw.within(0.2, 0.8),
+        canopy_roll_gain=draw.normal(0.1),
+        canopy_yaw_gain=draw.normal(0.05),
+        turn_with_thrust=draw.normal(0.2),
+        torque_curvature=draw.within(-0.5, 0.5),
+        idle_turns_propeller=draw.chance(0.2),
+        trim_drift=draw.within(0.0, 1e-4),
+        offset_drift=draw.normal(0.0007),
+        fuel_burn=draw.within(3.0, 9.0),
+        pilot_input_share=PILOT_INPUT_SHARE,
+        brake_roll=draw.within(0.1, 0.5),
+        pitch_period=draw.within(1.9, 2.6),
+        pitch_damping=draw.within(0.08, 0.25),
+    )
+
+
 def _draw_weather(draw: _Draw, world: Parameters, band: tuple[float, float]) -> Parameters:
-    speed, direction = draw.within(1.0, 6.0), draw.within(0.0, 2 * pi)
+    speed, direction, level = draw.within(1.0, 6.0), draw.within(0.0, 2 * pi), draw.within(*band)
     return replace(
         world,
         wind_north=speed * cos(direction),
         wind_east=speed * sin(direction),
-        gust_level=draw.within(*band),
+        gust_level=level,
+        gust_form=draw.one_of("dryden", "von_karman"),
+        gust_patchiness=draw.within(0.0, 0.4),
+        gust_patch_time=draw.within(40.0, 150.0),
+        thermal_level=level * draw.within(0.0, 2.0),
+        thermal_length=draw.within(60.0, 250.0),
         gust_length=draw.within(80.0, 250.0),
         ground_temperature=draw.within(278.0, 296.0),
     )
@@ -288,9 +329,15 @@ def _draw_sensors(draw: _Draw, world: Parameters) -> Parameters:
 
 
 def _draw_wing(draw: _Draw, world: Parameters) -> tuple[Parameters, int]:
-    """Return the world with a stable wing, and how many sets of derivatives that took."""
+    """Return the world with a stable wing, and how many sets of derivatives that took.
+
+    Where none is stable with the turn coefficient and the unit's freedom drawn, these are drawn again.
+    """
     base, tried = DEFAULTS, 0
+    speed = world.trim_speed
+    thrusts = (0.0, _thrust(world, HIGHEST_RPM, speed))
     while True:
+        world = _draw_physics(draw, world)
         turn, ratio = draw.log_normal(*TURN_COEFFICIENT), draw.log_normal(*YAW_OVER_ROLL)
         for _ in range(_WINGS):
             tried += 1
@@ -311,8 +358,15 @@ def _draw_wing(draw: _Draw, world: Parameters) -> tuple[Parameters, int]:
                 c_n_p=draw.within(-0.082, 0.02),
                 c_n_r=c_nr,
             )
-            if modes(wing, wing.trim_speed, SEA_LEVEL_DENSITY)[0].real < STABLE:
+            slowest = (modes(wing, speed, SEA_LEVEL_DENSITY, thrust)[0].real for thrust in thrusts)
+            if all(value < STABLE for value in slowest):
                 return wing, tried
+
+
+def _thrust(world: Parameters, rpm: float, speed: float) -> float:
+    """Return the thrust in flight [N]."""
+    loss = world.thrust_slope * speed * 60.0 * world.gear_ratio / (rpm * world.propeller_diameter)
+    return static_thrust(world, rpm, SEA_LEVEL_DENSITY) * (1.0 - loss)
 
 
 def family_member(seed: int, index: int, **overrides: Any) -> SimulatedSortie:

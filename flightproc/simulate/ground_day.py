@@ -66,7 +66,7 @@ class PendulumNotes:
     amplitude : float
         Mean amplitude [deg].
     damping : float
-        Ratio of successive amplitudes on one side.
+        Ratio of an amplitude to the next on the same side, above 1.
     """
 
     times: tuple[float, ...]
@@ -135,7 +135,7 @@ def swing_pendulum(parameters: Parameters, generator: np.random.Generator) -> Pe
     z = generator.standard_normal(2 + TIMINGS).tolist()
     spacing, length = LINE_SPACING + LINE_SPACING_STD * z[0], LINE_LENGTH + LINE_LENGTH_STD * z[1]
     amplitude = float(round(generator.uniform(6.0, 10.0)))
-    damping = round(float(generator.uniform(0.95, 0.98)), 3)
+    damping = round(float(generator.uniform(1.02, 1.05)), 3)
     inertia = max(roll_inertia(pa), 1.0)
     period = 4 * pi * sqrt(inertia * length / (pa.hung_mass * GRAVITY * spacing**2))
     period *= (1 + radians(amplitude) ** 2 / 16) * sqrt(1 + (log(damping) / (2 * pi)) ** 2)

@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import asdict, replace
 from math import exp, log
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -166,13 +167,9 @@ def test_truth_scatters_about_what_the_sheets_state(drawn: list[Member]) -> None
 
 def test_a_mirrored_member_flies_the_mirrored_moments(short_card: tuple[Segment, ...]) -> None:
     member = draw_member(7, 0)
-    signed = (
-        "gravity_offset",
-        "thrust_offset",
-        "c_l_trim",
-        "c_n_trim",
-    )
-    still = {"gust_level": 0.0, "pilot_shift": 0.0, "attitude": "none"}
+    signed = ("gravity_offset", "offset_drift", "thrust_offset", "c_l_trim", "c_n_trim")
+    still: dict[str, Any] = {"gust_level": 0.0, "thermal_level": 0.0, "pilot_shift": 0.0, "trim_drift": 0.0}
+    still |= {"pilot_input_share": 0.0, "attitude": "none"}
     world = replace(member.parameters, rotation="left")
     other = replace(world, rotation="right", **{name: -getattr(world, name) for name in signed})
     stated = replace(member.stated, calibration="prior")

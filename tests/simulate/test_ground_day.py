@@ -1,16 +1,21 @@
-"""Notes of tilt test and pendulum, reduced by hand, give back the true unit."""
+"""Notes of tilt test and pendulum give back the true unit, by hand and through the program."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from math import atan, cos, degrees, pi, radians, sin, sqrt
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
 from flightproc.channels import GRAVITY
+from flightproc.rig.inertia import reduce_inertia
+from flightproc.rig.tilt import reduce_tilt
+from flightproc.sheets.load import load_aircraft
 from flightproc.simulate import DEFAULTS
+from flightproc.simulate.family import draw_member
 from flightproc.simulate.ground_day import (
     ANGLE_STD,
     LINE_LENGTH,
@@ -20,6 +25,7 @@ from flightproc.simulate.ground_day import (
     swing_pendulum,
     tilt_unit,
 )
+from flightproc.simulate.sheet_texts import aircraft_text
 
 
 @pytest.mark.synthetic
@@ -73,3 +79,25 @@ def test_amplitude_lengthens_the_exact_bifilar_swing_as_told() -> None:
     quarter = float(solution.t_events[0][0])
     small = pi * sqrt(inertia * length / (mass * GRAVITY * d**2))
     assert quarter / small == pytest.approx(1 + start**2 / 16, abs=4e-4)
+
+
+@pytest.mark.synthetic
+def test_ground_tests_of_a_family_go_through_the_program(tmp_path: Path) -> None:
+    tilts, inertias = [], []
+    for index in range(2, 50, 4):
+        member = draw_member(21, index)
+        assert member.stated.calibration == "inertia"
+        generator = np.random.default_rng(index)
+        unit = member.parameters
+        path = tmp_path / "aircraft.toml"
+        tilt, pendulum = tilt_unit(unit, generator), swing_pendulum(unit, generator)
+        path.write_text(aircraft_text(unit, member.stated, tilt, pendulum), encoding="utf-8")
+        sheet = load_aircraft(path)
+        assert sheet.tilt_test is not None and sheet.inertia is not None
+        stiffness = reduce_tilt(sheet.tilt_test, sheet.hung_mass_kg, sheet.hung_mass_std_kg).weight_stiffness
+        inertia = reduce_inertia(sheet.inertia).inertia
+        tilts.append((stiffness.value - unit.hung_mass * GRAVITY * unit.hang_arm) / stiffness.std)
+        inertias.append((inertia.value - roll_inertia(unit)) / inertia.std)
+    for z in (tilts, inertias):
+        assert np.mean(z) == pytest.approx(0.0, abs=3.0 / len(z) ** 0.5)
+        assert np.std(z) == pytest.approx(1.0, abs=3.0 / (2 * len(z)) ** 0.5)
