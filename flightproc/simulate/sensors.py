@@ -28,6 +28,8 @@ __all__ = [
 
 Array = NDArray[np.float64]
 EARTH_RADIUS = 6371008.8
+FUEL_DENSITY = 0.74
+"""[kg/l]."""
 
 
 @dataclass(frozen=True)
@@ -363,7 +365,7 @@ def log_unit(
     stride = max(1, round(pa.imu_rate / pa.attitude_rate))
     attitude_time = time[::stride]
     compass = (
-        _sample(time, grid, c["heading"])
+        _sample(time, grid, c["unit_heading"])
         + 0.03
         + gauss_markov(time.size, 1 / pa.imu_rate, 0.03, 20.0, generator)
     )
@@ -376,7 +378,7 @@ def log_unit(
         ]
         bank, pitch, heading = (
             _sample(attitude_time, grid, c[name]) + e
-            for name, e in zip(("unit_bank", "pitch", "heading"), error, strict=True)
+            for name, e in zip(("unit_bank", "pitch", "unit_heading"), error, strict=True)
         )
         angles = _sensor_angles(bank, pitch, heading, mount)
     else:
@@ -460,7 +462,8 @@ def log_engine(flight: Flight, parameters: Parameters, generator: np.random.Gene
     exhaust = first_order(
         air + np.where(true > 300.0, 330.0 + 300.0 * load, 0.0), step, 6.0, air
     ) + 2.0 * generator.standard_normal(own.size)
-    fuel = 9.0 - np.cumsum(6.0 * load * true / 8000.0) * step / 3600.0
+    litres = pa.fuel_burn / FUEL_DENSITY if pa.fuel_burn else 6.0
+    fuel = 9.0 - np.cumsum(litres * load * true / 8000.0) * step / 3600.0
     supply = np.where(true > 1000.0, 13.4, 12.3) + 0.05 * generator.standard_normal(own.size)
     gaps = draw_gaps(flight, pa.engine_dropouts, generator.spawn(1)[0])
     keep = outside(unit, gaps)
