@@ -80,7 +80,7 @@ _REMEDIES: Mapping[str, Remedy] = {
         "time more swings of the pendulum, and measure spacing and length of its lines to 2 mm",
     ),
     "change of K under power": Remedy(
-        "change of the hang stiffness under power",
+        "change of hang stiffness with power",
         "",
     ),
     "yaw of the sensor": Remedy(
@@ -364,7 +364,7 @@ def _words(quantity: Quantity, name: str, rows: tuple[BudgetRow, ...], excess: f
     out = [head + "."]
     better = top.if_halved.std or 0.0
     if better < (1.0 - _WORTH) * std:
-        text = f"Half of that would bring ± {std:.{places}f} down to ± {better:.{places}f}{unit}"
+        text = f"Halving the first would bring ± {std:.{places}f} down to ± {better:.{places}f}{unit}"
         out.append(text + (f"; it takes {top.halving}." if top.halving else "."))
     if excess > 1.0 + _REST:
         out.append(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +25,7 @@ _PANELS = (
 _MOST = 9  # sources shown by name
 _SMALL = 0.03  # share below which a source is put together with others
 _ELSE = "all else"
+_WRAP = 38  # letters of a source's label in one line
 _LIGHT, _DARK = np.array([0.80, 0.87, 0.93]), np.array([0.03, 0.21, 0.36])
 
 
@@ -69,7 +71,7 @@ def draw(results: Results) -> Picture | Missing:
     top, bottom = 0.62, 0.62
     height = top + bottom + row_height * len(named)
     figure = new_figure(height)
-    left, right, gap = 2.75, 0.15, 0.2
+    left, right, gap = 2.75, 0.3, 0.32
     width = (9.0 - left - right - gap * (len(panels) - 1)) / len(panels)
     reach = 118.0 * max(_share(entry, label, named) for entry in entries for label in named)
     greatest = []
@@ -79,7 +81,8 @@ def draw(results: Results) -> Picture | Missing:
         _panel(axes, found, named, speeds, reach)
         axes.set_title(title, fontsize=10.0, color=INK, loc="left", pad=5.0)
         axes.set_xlabel("Share of the variance [%]")
-        axes.set_yticks(range(len(named)), named if place == 0 else [""] * len(named))
+        names = [fill(label, _WRAP) for label in named] if place == 0 else [""] * len(named)
+        axes.set_yticks(range(len(named)), names)
         row = found[-1].budget.rows[0]
         greatest.append(
             f"{title.lower()} at {found[-1].rpm:.0f} 1/min: {row.label} {100.0 * row.share:.0f} %"
