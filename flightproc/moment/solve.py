@@ -138,7 +138,9 @@ def make_session(
             where="sortie",
             hint="fly 60 s straight at a steady throttle, hands off",
         )
-    words: list[str] = []
+    words = list(observed.words)
+    if observed.agreement is not None:
+        words.append(observed.agreement.words)
     if all(kind is HoldKind.POWER for kind in kinds):
         words.append(
             "no glide was found, so nothing tells the zeros: each roll moment is only as good as the guess "

@@ -83,7 +83,7 @@ def run(task: tuple[int, int, dict[str, Any]]) -> Score:
 
 
 def _interval(quantity: Any, true: float) -> Row:
-    """Return one comparison; z counts one side of the 68 % interval as one, so that skewed laws score fairly."""
+    """Return one comparison; z counts one side of the 68 % interval as one, which is fair to skewed laws."""
     if quantity.value is None or not quantity.std or quantity.low68 is None:
         return {}
     side = quantity.high68 - quantity.value if true > quantity.value else quantity.value - quantity.low68

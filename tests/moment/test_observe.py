@@ -62,5 +62,45 @@ def test_what_is_missing_is_named() -> None:
     with pytest.raises(EstimateError, match="no hold was found"):
         observe_holds(sortie, [])
     del sortie.channels["hang_roll"]
-    with pytest.raises(EstimateError, match="no hang roll"):
+    seen = observe_holds(sortie, HOLDS)
+    assert np.all(np.isnan(seen.hang_roll)) and np.all(np.isfinite(seen.turn_rate))
+    assert seen.covariance[1::2, 1::2].diagonal().min() > 0.0
+    del sortie.channels["turn_rate"]
+    with pytest.raises(EstimateError, match="neither hang roll nor turn rate"):
         observe_holds(sortie, HOLDS)
+
+
+def add_bank(sortie: Sortie, offset: np.ndarray) -> None:
+    """Give the unit the bank of its hang roll in the turn it flies, and an error."""
+    table = sortie.channels
+    lean = np.arctan2(table["airspeed"] * table["turn_rate"], 9.80665)
+    noise = 0.002 * np.random.default_rng(9).standard_normal(len(table))
+    table["bank"] = table["hang_roll"] + lean + offset + noise
+
+
+def test_bank_stands_in_for_specific_force() -> None:
+    sortie = make_sortie()
+    add_bank(sortie, np.full(4000, 0.0))
+    plain = observe_holds(sortie, HOLDS)
+    del sortie.channels["hang_roll"]
+    seen = observe_holds(sortie, HOLDS)
+    assert seen.hang_roll == pytest.approx(plain.hang_roll, abs=5e-4)
+    assert "bank less that of apparent gravity" in seen.words[0] and not plain.words
+
+
+def test_bank_and_specific_force_are_set_against_each_other() -> None:
+    sortie = make_sortie()
+    add_bank(sortie, np.full(4000, 0.01))
+    alike = observe_holds(sortie, HOLDS).agreement
+    assert alike is not None
+    assert alike.offset == pytest.approx(0.01, abs=4 * alike.offset_std)
+    assert alike.dof == 3 and alike.chance > 0.01 and "more than" not in alike.words
+    add_bank(sortie, np.repeat([0.01, 0.01, 0.03, 0.01], 1000))
+    apart = observe_holds(sortie, HOLDS).agreement
+    assert apart is not None
+    assert apart.chance < 1e-4
+    assert "most in the power hold from 200 s" in apart.words
+
+
+def test_without_bank_nothing_is_compared() -> None:
+    assert observe_holds(make_sortie(), HOLDS).agreement is None
