@@ -39,6 +39,7 @@ from .readers import Recording, read_log
 from .results import Calibration, HoldResult, InputFile, Provenance, Results
 from .rig import RigCurve, reduce_rig
 from .rig.ground import reduce_ground
+from .rig.reduce import FittedCompensation
 from .sheets import Sheets, load_sortie
 from .sheets.loading import loading_of
 from .sortie.assemble import assemble_sortie
@@ -46,6 +47,7 @@ from .sortie.model import Sortie
 
 if TYPE_CHECKING:
     from .sheets.aircraft import AircraftSheet
+    from .sheets.rig import RigSheet
     from .sheets.sortie import SortieSheet
 
 __all__ = ["analyse", "analyse_sheets"]
@@ -54,6 +56,10 @@ Progress = Callable[[str, float], None]
 
 _SETTLING_DEFAULT = 12.0
 _SETTLING_RANGE = (8.0, 12.0)  # three time constants of the slowest response, within these [s]
+_AT_REST = {"thrust_tilt": (1.15, 0.08), "slipstream_surface": (1.0, 0.1)}
+# what a compensation takes off at rest over in flight: thrust falls with airspeed by 5 to 21 %, the
+# slipstream's
+# dynamic pressure by less than the airspeed adds to it
 _IDLE_RELATIVE_STD = 0.5  # of the torque that an idling propeller gives, from the rig's extrapolation
 
 
@@ -111,7 +117,8 @@ def analyse_sheets(
     search, observed = _find_and_observe(sheets, sortie, warnings)
 
     tell("solving for the moment", 0.7)
-    rig = _reduce(sheets, warnings)
+    compensation = _compensation(aircraft, sheets.rig, warnings)
+    rig = _reduce(sheets, compensation, warnings)
     frame, wing = _frame(sheets, warnings), _wing(sheets)
     priors = make_priors(frame, wing)
     solution = solve_moments(
@@ -139,7 +146,7 @@ def analyse_sheets(
         propulsion,
         rig,
         blade,
-        compensation=_compensation(aircraft, warnings),
+        compensation=compensation,
         airspeed_common_std=_known(sortie.airspeed_std),
         density_relative_std=sortie.density_std_ratio,
         seed=sheet.settings.seed,
@@ -305,10 +312,14 @@ def _wing(sheets: Sheets) -> Wing:
     )
 
 
-def _reduce(sheets: Sheets, warnings: list[str]) -> RigCurve | None:
+def _reduce(sheets: Sheets, compensation: Compensation | None, warnings: list[str]) -> RigCurve | None:
     if sheets.rig is None:
         return None
     aircraft = sheets.aircraft
+    fitted = None
+    if compensation is not None and compensation.on_rig:
+        growth = _AT_REST[aircraft.compensation.kind]
+        fitted = FittedCompensation(compensation.moment, compensation.rpm, *growth)
     try:
         return reduce_rig(
             sheets.rig,
@@ -316,6 +327,7 @@ def _reduce(sheets: Sheets, warnings: list[str]) -> RigCurve | None:
             diameter=aircraft.propeller.diameter_m,
             reaction_sign=aircraft.reaction_sign,
             folder=sheets.sheet_files["rig"].parent,
+            compensation=fitted,
         )
     except (RigError, LogError) as error:
         warnings.append(f"the rig sheet could not be reduced and is left out: {error}")
@@ -336,7 +348,9 @@ def _idle_moment(
     return out
 
 
-def _compensation(aircraft: AircraftSheet, warnings: list[str]) -> Compensation | None:
+def _compensation(
+    aircraft: AircraftSheet, rig_sheet: RigSheet | None, warnings: list[str]
+) -> Compensation | None:
     """Return what the frame takes off under power; a moved hang point is in the zero already."""
     fitted = aircraft.compensation
     if fitted.kind in ("none", "hang_offset"):
@@ -349,7 +363,16 @@ def _compensation(aircraft: AircraftSheet, warnings: list[str]) -> Compensation 
         )
         return None
     std = 0.3 * abs(fitted.moment_N_m) if fitted.moment_std_N_m is None else fitted.moment_std_N_m
-    return Compensation(fitted.moment_N_m, std, fitted.at_rpm)
+    on_rig = 0.0
+    if rig_sheet is not None and rig_sheet.compensation_fitted is not False:
+        on_rig = _AT_REST[fitted.kind][0]
+        if rig_sheet.compensation_fitted is None:
+            warnings.append(
+                f"the rig sheet does not say whether the frame's {fitted.kind.replace('_', ' ')} was "
+                f"fitted on "
+                "the rig: it was taken to be, and what it takes off was given back; set compensation_fitted"
+            )
+    return Compensation(fitted.moment_N_m, std, fitted.at_rpm, on_rig)
 
 
 def _blade(sheets: Sheets, rig: RigCurve | None) -> CalibratedBlade | None:

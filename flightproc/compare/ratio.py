@@ -25,13 +25,18 @@ from ..quantity import Quantity
 from ..results import BladeAngles, ComparisonRow
 from ..rig.model import RigCurve
 
-__all__ = ["Comparison", "Compensation", "Propulsion", "compare_with_rig"]
+__all__ = ["FROM_DIFFERENCES", "Comparison", "Compensation", "Propulsion", "compare_with_rig"]
 
 Array = NDArray[np.float64]
 
 _GROUP = 0.025  # relative spread of rpm within one group
-_OWN = ("noise of the power holds", "scatter in the hold")  # sources that average out over a group
+_OWN = "noise of the power holds"  # averages out over a group, where other sources do not
 _NO_RIG = "no rig sheet was given"
+_APART = 0.05  # static torques closer than this to their mean, relative, give no slope
+_MUCH_BETTER = 0.7  # of the standard uncertainty from all moments, for differences to be taken instead
+
+FROM_DIFFERENCES = "from the differences between settings, which need no zero"
+"""Why an overall ratio is not that of the moments themselves."""
 
 
 @dataclass(frozen=True)
@@ -63,11 +68,15 @@ class Compensation:
         At ``rpm``, positive against the reaction [N m].
     rpm : float
         Engine speed at which it holds [1/min].
+    on_rig : float
+        What it took off on the rig over what it takes off in flight, and 0 where it was not fitted there.
+        The rig's curve has it given back already; the error of its size is the same in both.
     """
 
     moment: float
     moment_std: float
     rpm: float
+    on_rig: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -81,7 +90,8 @@ class Comparison:
     blade : tuple of BladeAngles
         Along the blade, one per group; empty without a blade.
     overall : Quantity
-        Torque ratio over all groups [1].
+        Torque ratio over all groups [1]; its reason is :data:`FROM_DIFFERENCES` where only differences
+        between groups tell it.
     words : tuple of str
         Remarks of the blade model.
     inflow : InflowEstimate or None
@@ -168,7 +178,8 @@ def compare_with_rig(
     points: list[FlightPoint] = []
     kappa: list[tuple[float, Array]] = []
     moments: list[Array] = []
-    torque_sum, static_sum = np.zeros(len(draws)), np.zeros(len(draws))
+    torques: list[Array] = []
+    statics: list[Array] = []
     for group in group_by_rpm(observed.rpm, power):
         weight = np.array([1.0 / max(_scatter(solution.roll_moment[i]), 1e-3) ** 2 for i in group])
         weight /= weight.sum()
@@ -189,10 +200,11 @@ def compare_with_rig(
             reference = float(mean[0]) * density_factor + float(std[0]) * rig_common
             torque = propulsion.reaction_sign * moment
             if compensation is not None:
-                size = compensation.moment + compensation.moment_std * give_back
-                torque = torque + size * (rpm / compensation.rpm) ** 2
-            torque_sum += torque
-            static_sum += reference
+                error = compensation.moment_std * give_back * (rpm / compensation.rpm) ** 2
+                torque = torque + compensation.moment * (rpm / compensation.rpm) ** 2 + error
+                reference = reference + compensation.on_rig * error
+            torques.append(torque)
+            statics.append(reference)
             best = float(np.sum(weight * np.array([solution.roll_moment[i].value or 0.0 for i in group])))
             given = 0.0 if compensation is None else compensation.moment * (rpm / compensation.rpm) ** 2
             centre = (propulsion.reaction_sign * best + given) / float(mean[0])
@@ -200,8 +212,9 @@ def compare_with_rig(
             parts["rig"] = abs(centre) * float(std[0] / mean[0])
             parts["density"] = math.hypot(parts.get("density", 0.0), abs(centre) * density_relative_std)
             if compensation is not None:
+                left = abs(1.0 - centre * compensation.on_rig)
                 parts["compensation"] = (
-                    compensation.moment_std * (rpm / compensation.rpm) ** 2 / float(mean[0])
+                    left * compensation.moment_std * (rpm / compensation.rpm) ** 2 / float(mean[0])
                 )
             ratio = Quantity.from_samples(torque / reference, "", value=centre, budget=parts)
             own_std = math.sqrt(max(speed_std**2 - airspeed_common_std**2, 0.0))
@@ -233,7 +246,7 @@ def compare_with_rig(
         )
     overall = Quantity.unknown("", _NO_RIG)
     if rig is not None and rows:
-        overall = Quantity.from_samples(torque_sum / static_sum)
+        overall = _overall(np.array(torques), np.array(statics))
     inflow, curve = None, None
     if blade is not None and rows:
         if points:
@@ -241,6 +254,23 @@ def compare_with_rig(
         curve = _curve(blade, rows, propulsion, seed)
     joint = np.column_stack(moments) if moments else np.zeros((len(draws), 0))
     return Comparison(tuple(rows), tuple(angles), overall, tuple(words), inflow, curve, joint)
+
+
+def _overall(torque: Array, static: Array) -> Quantity:
+    """Return the torque ratio over all groups, from draws of shape (groups, draws).
+
+    Where the zeros are as good as unknown, the moments of all groups err together and their sum tells
+    nothing. Their differences do: with ``w_i`` the static torque less its mean, ``sum(w_i L_i) / sum(w_i
+    Q_i)`` needs no zero, as long as the ratio is the same at all settings.
+    """
+    total = Quantity.from_samples(torque.sum(axis=0) / static.sum(axis=0))
+    weight = static.mean(axis=1) - static.mean()
+    if len(torque) < 2 or np.max(np.abs(weight)) < _APART * static.mean():
+        return total
+    slope = Quantity.from_samples((weight @ torque) / (weight @ static), reason=FROM_DIFFERENCES)
+    if total.std is None or slope.std is None or slope.std > _MUCH_BETTER * total.std:
+        return total
+    return slope
 
 
 def _inflow(
@@ -289,12 +319,12 @@ def _budget(solution: MomentSolution, group: Sequence[int], weight: Array) -> di
     out: dict[str, float] = {}
     for source in solution.roll_moment[group[0]].budget:
         parts = weight * np.array([solution.roll_moment[i].budget.get(source, 0.0) for i in group])
-        out[source] = float(np.sqrt(np.sum(parts**2)) if source in _OWN else np.sum(parts))
+        out[source] = float(np.sqrt(np.sum(parts**2)) if source == _OWN else np.sum(parts))
     return out
 
 
 def _scatter(moment: Quantity) -> float:
-    own = next((moment.budget[source] for source in _OWN if source in moment.budget), None)
+    own = moment.budget.get(_OWN)
     return own if own is not None else (moment.std or 1.0)
 
 

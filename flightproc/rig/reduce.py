@@ -24,7 +24,7 @@ from .similarity import similarity_numbers
 if TYPE_CHECKING:
     from ..sheets import RigSheet
 
-__all__ = ["SWING_DIVISORS", "reduce_rig", "two_point_torque"]
+__all__ = ["SWING_DIVISORS", "FittedCompensation", "reduce_rig", "two_point_torque"]
 
 Array = NDArray[np.float64]
 
@@ -64,6 +64,31 @@ def two_point_torque(difference: float, zero_difference: float, spacing: float) 
 
 
 @dataclass(frozen=True)
+class FittedCompensation:
+    """A compensation that worked on the rig too, so that the rig showed torque less what it takes off.
+
+    Attributes
+    ----------
+    moment : float
+        What it takes off at ``rpm`` in flight [N m]; it grows with rpm squared.
+    rpm : float
+        [1/min].
+    growth, growth_std : float
+        What it takes off at rest over what it takes off in flight, at one engine speed [1].
+    """
+
+    moment: float
+    rpm: float
+    growth: float
+    growth_std: float
+
+    def at_rest(self, rpm: float) -> tuple[float, float]:
+        """Return what it takes off at rest, and the standard uncertainty by ``growth`` [N m]."""
+        size = self.moment * (rpm / self.rpm) ** 2
+        return size * self.growth, abs(size) * self.growth_std
+
+
+@dataclass(frozen=True)
 class _Zero:
     """The rig without thrust: signal and, for two scales, their sum, with standard uncertainties."""
 
@@ -84,6 +109,7 @@ def reduce_rig(
     reaction_sign: int = 0,
     folder: str | Path | None = None,
     swing: str = "triangular",
+    compensation: FittedCompensation | None = None,
 ) -> RigCurve:
     """Reduce the readings of a rig day.
 
@@ -105,6 +131,9 @@ def reduce_rig(
         Where the sheet lies; the files of its series are seen from there.
     swing : {"triangular", "uniform", "arcsine"}
         Distribution assumed for the mean that was read by eye within a swing from low to high.
+    compensation : FittedCompensation, optional
+        Given back to every reading, so that the curve is that of the propeller alone. The uncertainty of its
+        size is left to the caller: the same error is in what is given back in flight.
 
     Returns
     -------
@@ -135,6 +164,7 @@ def reduce_rig(
       between the scales is not known; the difference may be off by up to D, uniform: u = |D| / sqrt(3). What
       reading the scales explains of D is taken off first, as it is in the other sources.
       The division is taken to be the same at every speed, so the error is common to all points.
+    - ``compensation``: how much more or less a fitted compensation takes off at rest than in flight.
 
     The uncertainty of rpm is not in the torque's budget; it goes into the fit by its effective variance. The
     95 % interval is value ± 1.96 u, by Monte Carlo [2]_ where a series brings degrees of freedom. A leak
@@ -167,10 +197,13 @@ def reduce_rig(
     points: list[RigPoint] = []
     own: list[float] = []
     leaks: list[float] = []
+    given: list[float] = []
     signed: list[float] = []
     for reading in powered:
         net = reading.signal - zero.signal
-        torque = arm * abs(net)
+        shown = arm * abs(net)
+        given_back, given_back_std = (0.0, 0.0) if compensation is None else compensation.at_rest(reading.rpm)
+        torque = shown + given_back
         sum_change, leak = _leak(reading, zero, scale)
         budget = {
             "swing": arm * reading.swing_std,
@@ -179,9 +212,11 @@ def reduce_rig(
             "zero": arm * zero.std,
         }
         if scale.arm_name:
-            budget[scale.arm_name] = torque * scale.arm_std
+            budget[scale.arm_name] = shown * scale.arm_std
         if scale.sensitivity_std:
-            budget["sensitivity"] = torque * scale.sensitivity_std
+            budget["sensitivity"] = shown * scale.sensitivity_std
+        if given_back_std:
+            budget["compensation"] = given_back_std
         if sum_change.known:
             budget["leak"] = arm * abs(leak) / math.sqrt(3.0)
         quantity, dof = _torque(torque, budget, reading)
@@ -230,6 +265,7 @@ def reduce_rig(
         )
         own.append(math.hypot(budget["swing"], budget["resolution"], budget["scale_calibration"]))
         leaks.append(arm * leak / math.sqrt(3.0))
+        given.append(given_back_std)
         signed.append(net)
 
     if not any(point.torque.value for point in points):
@@ -238,7 +274,7 @@ def reduce_rig(
             where=name,
             hint="check the columns or the scales",
         )
-    common = np.array([[arm * zero.std] * len(points), leaks])
+    common = np.array([[arm * zero.std] * len(points), leaks, *([given] if any(given) else [])])
     factor = math.hypot(scale.arm_std, scale.sensitivity_std)
     fits = fit_torque(
         [p.rpm for p in points],

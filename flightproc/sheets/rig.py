@@ -413,6 +413,15 @@ class RigSheet(Sheet):
             "propeller diameter on the rig, where not as in the aircraft sheet", "m", 0.3, 3.5, example=1.30
         ),
     ] = None
+    compensation_fitted: Annotated[
+        bool | None,
+        Field(
+            "whether the frame's thrust tilt or slipstream surface was fitted on the rig, so that the rig "
+            "showed torque less what it takes off; where it is not stated, it was as in the aircraft sheet",
+            kind="flag",
+            example=True,
+        ),
+    ] = None
     chord_075_m: Annotated[
         float | None,
         Field(

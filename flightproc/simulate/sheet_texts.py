@@ -282,6 +282,7 @@ def rig_text(rig: RigDay, parameters: Parameters, day: date) -> str:
         f"scale_resolution_kg = {SCALE_RESOLUTION}",
         f"gear_ratio = {parameters.gear_ratio:g}",
         f"diameter_m = {parameters.propeller_diameter:g}",
+        *(["compensation_fitted = true"] if parameters.compensation != "none" else []),
         "",
         "[air]",
         f"pressure_hPa = {RIG_PRESSURE / 100:g}",

@@ -9,6 +9,7 @@ import pytest
 from flightproc.channels import GRAVITY
 from flightproc.errors import RigError
 from flightproc.rig import reduce_rig
+from flightproc.rig.reduce import FittedCompensation
 from flightproc.sheets import RigSheet
 
 SIZE = {"gear_ratio": 2.8, "diameter": 1.3}
@@ -195,3 +196,16 @@ def test_intervals_cover_the_truth():
             inside += abs(point.torque.value - q) <= 1.96 * std
             trials += 1
     assert 0.93 <= inside / trials <= 0.97
+
+
+@pytest.mark.analytic
+def test_a_compensation_fitted_on_the_rig_is_given_back():
+    plain = reduce_rig(sheet(*DAY), **SIZE)
+    fitted = FittedCompensation(moment=5.0, rpm=6000.0, growth=1.2, growth_std=0.1)
+    curve = reduce_rig(sheet(*DAY), **SIZE, compensation=fitted)
+    for before, after in zip(plain.points, curve.points, strict=True):
+        given_back = 5.0 * 1.2 * (after.rpm / 6000.0) ** 2
+        assert after.torque.value == pytest.approx(before.torque.value + given_back)
+        assert after.torque.budget["compensation"] == pytest.approx(0.5 * (after.rpm / 6000.0) ** 2)
+        assert after.torque.budget["spacing"] == pytest.approx(before.torque.budget["spacing"])
+    assert curve.common.shape[0] == 3
