@@ -10,6 +10,7 @@ from ..moment.budget import explain_budget
 from ..propeller import InflowEstimate
 from ..quantity import Quantity
 from ..results import BladeAngles, Calibration, ComparisonRow, HoldResult
+from .ratio import FROM_DIFFERENCES
 
 __all__ = ["answer_in_words", "limits_in_words"]
 
@@ -60,8 +61,11 @@ def _moments(rows: Sequence[ComparisonRow]) -> str:
 
 def _ratio(rows: Sequence[ComparisonRow], overall: Quantity) -> str:
     assert overall.value is not None and overall.low95 is not None and overall.high95 is not None
+    start = "Over all settings"
+    if overall.reason == FROM_DIFFERENCES:
+        start = "Taken from the differences between settings, which need no zero,"
     text = (
-        f"Over all settings the torque in flight is {overall.value:.2f} times the rig's at the same rpm and "
+        f"{start} the torque in flight is {overall.value:.2f} times the rig's at the same rpm and "
         f"air density (95 %: {_range(overall, 2)})"
     )
     if overall.low95 <= 1.0 <= overall.high95:
@@ -194,6 +198,11 @@ def limits_in_words(
             f"Only {calibration.glide_holds} glide(s) give the zeros; more of them, spread over the sortie, "
             "would "
             "show drift."
+        )
+    if len(rows) == 1:
+        out.append(
+            f"Only one throttle setting was held ({rows[0].rpm.value:.0f} rpm): how moment and torque ratio "
+            "change with engine speed or advance ratio cannot be said; hold three settings or more."
         )
     out += list(calibration.words)
     out += list(rig_warnings)

@@ -134,22 +134,6 @@ _REMEDIES: Mapping[str, Remedy] = {
         "measure what the compensation takes off on the rig, with and without it",
     ),
     UNSPLIT: Remedy("what the budget does not split", ""),
-    # as the solver named them before it split them further
-    "scatter in the hold": Remedy(
-        "gusts in the power holds",
-        "fly the power holds in calmer air, or fly each setting more often",
-        "half the gusts, or four times the time at each setting",
-    ),
-    "zero from glides": Remedy(
-        "zero from the glides",
-        "fly more glides, before, between and after the power holds",
-        "half the gusts, or four times the glides",
-    ),
-    "calibration K": Remedy(
-        "hang stiffness K",
-        "fly four more ballast legs, two on each side, in calm air",
-        "half the gusts, four times the legs, or twice the ballast moment where that is safe",
-    ),
 }
 
 

@@ -7,13 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from flightproc.compare.answer import answer_in_words
-from flightproc.compare.ratio import Compensation, Propulsion, compare_with_rig, group_by_rpm
+from flightproc.compare.answer import answer_in_words, limits_in_words
+from flightproc.compare.ratio import (
+    FROM_DIFFERENCES,
+    Compensation,
+    Propulsion,
+    compare_with_rig,
+    group_by_rpm,
+)
 from flightproc.holds.model import Hold, HoldKind
 from flightproc.moment.observe import Observations
 from flightproc.moment.solve import MomentSolution
 from flightproc.quantity import Quantity
-from flightproc.results import HoldResult
+from flightproc.results import Calibration, HoldResult
 from flightproc.rig.model import RigCurve, RigPoint, TorqueFit
 from flightproc.statistics.autoregression import LevelFit
 
@@ -67,7 +73,10 @@ def flight(sign: float = 1.0) -> tuple[list[Hold], Observations, MomentSolution]
             Quantity.unknown("N m", "no power")
             if np.isnan(m)
             else Quantity.of(
-                sign * m, 0.05 * m, "N m", budget={"scatter in the hold": 0.1, "calibration K": 0.05 * m}
+                sign * m,
+                0.05 * m,
+                "N m",
+                budget={"noise of the power holds": 0.1, "riser stiffness": 0.05 * m},
             )
             for m in MOMENT
         ),
@@ -85,7 +94,9 @@ def flight(sign: float = 1.0) -> tuple[list[Hold], Observations, MomentSolution]
         chi2=0.0,
         dof=1,
         widening=1.0,
-        used_ballast=True,
+        hang_walk=0.0,
+        turn_walk=0.0,
+        method="ballast",
         words=(),
     )
     return holds, observed, solution
@@ -116,8 +127,8 @@ def test_advance_ratio_is_that_of_the_propeller() -> None:
 
 def test_the_groups_budget_averages_scatter_and_keeps_what_is_shared() -> None:
     row = compare_with_rig(*flight(), LEFT, rig(), None).rows[0]
-    assert row.roll_moment.budget["scatter in the hold"] == pytest.approx(0.1 / np.sqrt(2), rel=1e-3)
-    assert row.roll_moment.budget["calibration K"] == pytest.approx(0.5, rel=1e-3)
+    assert row.roll_moment.budget["noise of the power holds"] == pytest.approx(0.1 / np.sqrt(2), rel=1e-3)
+    assert row.roll_moment.budget["riser stiffness"] == pytest.approx(0.5, rel=1e-3)
 
 
 def test_a_right_turning_propeller_has_its_own_sign() -> None:
@@ -171,3 +182,31 @@ def _hold_results() -> tuple[HoldResult, ...]:
 
 def test_no_power_hold_is_said_plainly() -> None:
     assert "unknown" in answer_in_words((), (), (), NONE)[0]
+
+
+def test_without_a_zero_the_differences_between_settings_give_the_ratio() -> None:
+    holds, observed, solution = flight()
+    adrift = solution.roll_draws + 30.0 * np.random.default_rng(5).standard_normal((HALF, 1))
+    found = compare_with_rig(holds, observed, replace(solution, roll_draws=adrift), LEFT, rig(), None)
+    overall = found.overall
+    assert overall.reason == FROM_DIFFERENCES
+    assert overall.value == pytest.approx(1.0, abs=0.01)
+    # 5 % of K, and 0.1 N m in each of two holds on either side of 9.6 N m
+    assert overall.std == pytest.approx(np.hypot(0.05, 0.1 / 9.6), abs=0.004)
+    assert all(row.torque_ratio.std is not None and row.torque_ratio.std > 1.0 for row in found.rows)
+    rows = [replace(row, holds=()) for row in found.rows]
+    words = " ".join(answer_in_words(rows, (), (), overall))
+    assert "from the differences between settings" in words
+
+
+def test_with_a_zero_the_moments_themselves_give_the_ratio() -> None:
+    assert compare_with_rig(*flight(), LEFT, rig(), None).overall.reason == ""
+
+
+def test_one_setting_says_what_cannot_be_told() -> None:
+    holds, observed, solution = flight()
+    rows = compare_with_rig(holds, observed, solution, LEFT, rig(), None).rows
+    calibration = Calibration("ballast", *[NONE] * 6, 0.0, 0.0, "", 4, 5)
+    assert not any("Only one throttle" in words for words in limits_in_words(rows, (), calibration, ()))
+    (words,) = (w for w in limits_in_words(rows[:1], (), calibration, ()) if "Only one throttle" in w)
+    assert "5005 rpm" in words
