@@ -69,4 +69,6 @@ def _typical(quantities: Sequence[Quantity]) -> Quantity:
             source: math.sqrt(sum(q.budget.get(source, 0.0) ** 2 for q in known) / count)
             for source in sorted(sources)
         },
+        low68=mean([q.low68 for q in known]),
+        high68=mean([q.high68 for q in known]),
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..quantity import Quantity
@@ -313,12 +313,15 @@ def _row(quantity: Quantity, source: str, part: float, share: float) -> BudgetRo
     def drawn(bound: float | None) -> float | None:
         return None if bound is None else value + factor * (bound - value)
 
-    better = Quantity(
-        quantity.value,
-        factor * (quantity.std or 0.0),
-        drawn(quantity.low95),
-        drawn(quantity.high95),
-        quantity.unit,
+    better = replace(
+        quantity,
+        std=factor * (quantity.std or 0.0),
+        low95=drawn(quantity.low95),
+        high95=drawn(quantity.high95),
+        low68=drawn(quantity.low68),
+        high68=drawn(quantity.high68),
+        reason="",
+        budget={},
     )
     return BudgetRow(source, remedy.label, part, share, better, remedy.action, remedy.halving)
 

@@ -41,6 +41,8 @@ def test_shares_and_halving():
     assert (halved.low95, halved.high95) == pytest.approx(
         (20.0 - k * math.sqrt(13.0), 20.0 + k * math.sqrt(13.0))
     )
+    assert (halved.low68, halved.high68) == pytest.approx((20.0 - math.sqrt(13.0), 20.0 + math.sqrt(13.0)))
+    assert halved.budget == {}
     assert found.first == remedy_for("riser stiffness").action
     assert "64 % of the variance is roll stiffness of the risers" in found.words[0]
     assert found.words[0].startswith("The roll moment at 7600 rpm, 20.0 ± 5.0 N m")

@@ -16,7 +16,7 @@ from flightproc.results import Results
 pytestmark = pytest.mark.synthetic
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "results-json.md"
-QUANTITY = {"value", "std", "low95", "high95"}
+QUANTITY = {"value", "std", "low95", "high95", "low68", "high68"}
 FREE = {"provenance.packages", "provenance.settings", "clock_offsets_s"}
 """Objects whose keys are names given by the user or by libraries."""
 
