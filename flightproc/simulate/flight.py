@@ -31,7 +31,7 @@ from .parameters import Parameters
 from .scenario import Segment, weaving_climb, with_pilot_inputs
 from .wing import LARGEST_TWIST, State, lateral_derivatives, steady_response
 
-__all__ = ["STEP", "Flight", "Flown", "air_density", "compensation_law", "fly"]
+__all__ = ["STEP", "Flight", "Flown", "air_density", "compensation_law", "fly", "random_walk"]
 
 STEP = 0.02
 """Time step [s]."""
@@ -162,6 +162,27 @@ def _wander(count: int, std: float, time_constant: float, generator: np.random.G
     return series
 
 
+def random_walk(count: int, std: float, generator: np.random.Generator) -> NDArray[np.float64]:
+    """Return a random walk on the step grid, from 0.
+
+    Parameters
+    ----------
+    count : int
+        Number of samples.
+    std : float
+        Standard deviation of its change within half an hour.
+    generator : numpy.random.Generator
+        Source of randomness.
+
+    Returns
+    -------
+    ndarray, shape (count,)
+    """
+    walk = np.zeros(count)
+    walk[1:] = std * sqrt(STEP / HALF_HOUR) * np.cumsum(generator.standard_normal(count - 1))
+    return walk
+
+
 def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.Generator) -> Flight:
     """Fly a card.
 
@@ -207,10 +228,7 @@ def fly(parameters: Parameters, card: tuple[Segment, ...], generator: np.random.
     pulled = steady_response(pa, cruise, density_0, 0.0, wing_yaw=1.0, wing_roll=pa.brake_roll)
     yaw_per_brake = 1.0 / pulled["turn_rate"]
     times = np.arange(count) * STEP
-    roll_trim = np.zeros(count)
-    if pa.trim_drift:
-        kicks = for_trim.standard_normal(count) * sqrt(STEP / HALF_HOUR)
-        roll_trim = pa.trim_drift * np.cumsum(kicks)
+    roll_trim = random_walk(count, pa.trim_drift, for_trim) if pa.trim_drift else np.zeros(count)
     offset = pa.gravity_offset + pa.offset_drift * (1.0 - np.exp(-times / SETTLING_OF_PILOT))
     l_trim, offsets = roll_trim.tolist(), offset.tolist()
 
