@@ -11,6 +11,7 @@ from scipy.signal import cont2discrete
 
 from flightproc.channels import GRAVITY
 from flightproc.errors import FlightprocError
+from flightproc.simulate import simulate_sortie
 from flightproc.simulate.flight import SEA_LEVEL_DENSITY, STEP, Flight, air_density, fly, random_walk
 from flightproc.simulate.parameters import DEFAULTS, Parameters, override
 from flightproc.simulate.scenario import Segment, school_card, with_pilot_inputs
@@ -367,6 +368,43 @@ def test_step_of_roll_moment_is_answered_as_the_linear_equations_say(side: int) 
         expected, flown = np.array(states)[:, i], c[name][start:]
         assert np.sign(flown[-1]) == side
         assert np.allclose(expected, flown, atol=0.01 * float(np.abs(flown).max()))
+
+
+@pytest.mark.synthetic
+@pytest.mark.parametrize("kind", ["none", "hang_offset", "thrust_tilt", "slipstream_surface"])
+def test_every_compensation_flies_with_everything_else_on(kind: str, short_card: tuple[Segment, ...]) -> None:
+    size = 0.0 if kind == "none" else 8.0
+    world = replace(
+        HARD,
+        compensation=kind,
+        compensation_moment=size,
+        compensation_rpm=7000.0,
+        gust_level=0.2,
+        gust_form="von_karman",
+        gust_patchiness=0.3,
+        thermal_level=0.2,
+        trim_drift=1e-4,
+        idle_turns_propeller=True,
+    )
+    sortie = simulate_sortie(3, world=world, card=short_card)
+    assert sortie.truth["parameters"]["compensation"] == kind
+    power, glide = sortie.planned_holds
+    taken = power["propeller_torque_N_m"] - power["roll_moment_N_m"]
+    assert taken == pytest.approx(0.0 if kind in ("none", "hang_offset") else size, rel=0.05, abs=1e-9)
+    # a moved hang point is there in the glide too: it is in the residual moment, not in that of power
+    plain = replace(world, compensation="none", compensation_moment=0.0)
+    without = simulate_sortie(3, world=plain, card=short_card).planned_holds
+    assert without[1]["residual_moment_N_m"] - glide["residual_moment_N_m"] == pytest.approx(
+        {"hang_offset": size}.get(kind, glide["propeller_torque_N_m"] - glide["roll_moment_N_m"]),
+        rel=0.05,
+        abs=0.05,
+    )
+    assert without[0]["residual_moment_N_m"] - power["residual_moment_N_m"] == pytest.approx(size, rel=0.07)
+    for hold in sortie.planned_holds:
+        fields = ("steady_turn_deg_s", "excess_turn_deg_s", "residual_moment_N_m", "hang_stiffness_N_m_rad")
+        assert all(np.isfinite(hold[field]) for field in fields)
+        assert hold["pilot_input"] is False
+        assert 400.0 < hold["hang_stiffness_N_m_rad"] < 600.0
 
 
 @pytest.mark.regression
