@@ -113,6 +113,8 @@ class Problem:
         Of every parameter.
     labels : tuple of str, length size
         Source of each parameter's prior, as budgets name it.
+    left_out : tuple of int
+        Observations that are not fitted because they stand apart from all others.
     """
 
     priors: Priors
@@ -140,6 +142,7 @@ class Problem:
     prior_std: Array
     labels: tuple[str, ...]
     inertia: tuple[float, float] | None
+    left_out: tuple[int, ...] = ()
 
     @property
     def count(self) -> int:
@@ -159,6 +162,7 @@ class Problem:
     def rows(self) -> NDArray[np.intp]:
         """Indices of the observations that exist in holds without power: those that are fitted."""
         fitted = np.isfinite(self.observations) & ~np.isin(np.arange(2 * self.count) // 2, self.power)
+        fitted[list(self.left_out)] = False
         return np.flatnonzero(fitted).astype(np.intp)
 
     @property

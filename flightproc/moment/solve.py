@@ -256,7 +256,8 @@ def solve_together(
     """
     problem = build_problem(sessions, frame, priors, _inertia(frame, roll_frequency))
     posterior = fit_problem(problem, draws=draws, seed=seed)
-    shared = list(priors.words) + _fit_words(problem, posterior)
+    problem = replace(problem, left_out=posterior.left_out)
+    shared = list(priors.words) + _fit_words(problem, posterior, sessions)
     out, first = [], 0
     for number, session in enumerate(sessions):
         own = list(words[number]) if words is not None else []
@@ -291,8 +292,16 @@ def _inertia(frame: Frame, frequency: Quantity | None) -> tuple[float, float] | 
     return frame.inertia * frequency.value**2, math.hypot(relative, INERTIA_MODEL)
 
 
-def _fit_words(problem: Problem, posterior: Posterior) -> list[str]:
+def _fit_words(problem: Problem, posterior: Posterior, sessions: Sequence[Session]) -> list[str]:
     words = []
+    holds = [hold for session in sessions for hold in session.holds]
+    for row in sorted(posterior.left_out):
+        hold = holds[row // 2]
+        words.append(
+            f"the {hold.kind} hold from {hold.start:.0f} s turns as no other hold bears out, as with a "
+            f"brake held: "
+            "its turn was left out of the solution"
+        )
     if posterior.dof < 1:
         words.append("too few glides to test whether they agree with each other")
     if posterior.widening > 1.0:

@@ -215,3 +215,18 @@ def test_scatter_that_no_wander_explains_widens_everything() -> None:
     shaken = solve(observed, holds)
     assert shaken.widening > 1.3
     assert any("widened" in words for words in shaken.words)
+
+
+def test_a_brake_held_in_one_hold_is_left_out_of_the_turns() -> None:
+    holds = plan(True)
+    observed, _, _ = draw(holds, np.random.default_rng(6))
+    plain = solve(observed, holds)
+    legs = [i for i, h in enumerate(holds) if h.kind is HoldKind.BALLAST]
+    observed.turn_rate[legs[0]] += np.radians(1.5)
+    braked = solve(observed, holds)
+    assert braked.turn_coefficient.value == pytest.approx(
+        plain.turn_coefficient.value, abs=0.8 * plain.turn_coefficient.std
+    )
+    told = [words for words in braked.words if "brake" in words]
+    assert len(told) == 1 and f"ballast hold from {holds[legs[0]].start:.0f} s" in told[0]
+    assert not any("brake" in words for words in plain.words)
