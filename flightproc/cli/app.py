@@ -16,6 +16,7 @@ COMMANDS = {
     "rig": "rig_command",
     "ground": "ground_command",
     "blade": "blade_command",
+    "gliders": "gliders_command",
     "simulate": "simulate_command",
 }
 """Command name to module of this package; each module has ``command``."""

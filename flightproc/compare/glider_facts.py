@@ -12,7 +12,7 @@ from typing import Any
 from ..errors import Fault, ResultsError
 from ..quantity import Quantity
 
-__all__ = ["SortieFacts", "TurnPoint", "find_results", "read_facts", "sortie_facts"]
+__all__ = ["SortieFacts", "TurnPoint", "read_facts", "sortie_facts"]
 
 _SCHEMA = "flightproc-results/1"
 _WEAK = 0.9  # posterior spread of ln c_L over that before, above which ballast said next to nothing
@@ -121,27 +121,12 @@ class SortieFacts:
 # ------------------------------------------------------------------------------------------------- files
 
 
-def find_results(paths: Iterable[Path | str]) -> list[Path]:
-    """Return results files: those named, those in folders (searched to the bottom), those in lists.
-
-    Parameters
-    ----------
-    paths : iterable of Path or str
-        A ``.json`` file, a folder, or a text file with one path a line (``#`` starts a remark; paths count
-        from the list's folder).
-
-    Raises
-    ------
-    ResultsError
-        With every path that is not there, and every folder without results.
-    """
-    faults: list[Fault] = []
+def _find(paths: Iterable[Path | str], faults: list[Fault]) -> list[Path]:
+    """Return results files: those named, those in folders (searched to the bottom), those in lists."""
     found: dict[Path, Path] = {}
     for path in map(Path, paths):
         for file in _expand(path, faults):
             found.setdefault(file.resolve(), file)
-    if faults:
-        raise ResultsError(faults)
     return list(found.values())
 
 
@@ -172,8 +157,14 @@ def _expand(path: Path, faults: list[Fault], inside: bool = False) -> list[Path]
     return out
 
 
-def read_facts(files: Sequence[Path]) -> tuple[tuple[SortieFacts, ...], tuple[str, ...]]:
+def read_facts(paths: Iterable[Path | str]) -> tuple[tuple[SortieFacts, ...], tuple[str, ...]]:
     """Read results files; the same sortie twice counts once.
+
+    Parameters
+    ----------
+    paths : iterable of Path or str
+        Each a ``.json`` file, a folder that is searched to the bottom for ``results.json``, or a text file
+        with one path a line (``#`` starts a remark; paths count from the list's folder).
 
     Returns
     -------
@@ -185,13 +176,13 @@ def read_facts(files: Sequence[Path]) -> tuple[tuple[SortieFacts, ...], tuple[st
     Raises
     ------
     ResultsError
-        With every fault of every file.
+        With every path that is not there, every folder without results and every fault of every file.
     """
     faults: list[Fault] = []
     facts: list[SortieFacts] = []
     words: list[str] = []
     seen: dict[tuple[str, ...], str] = {}
-    for file in files:
+    for file in _find(paths, faults):
         try:
             document = json.loads(file.read_text(encoding="utf-8"))
         except (OSError, UnicodeDecodeError) as error:

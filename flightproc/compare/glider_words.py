@@ -123,14 +123,23 @@ def _against(comparison: GliderComparison, first: int, second: int) -> str:
 
 def answer_in_words(comparison: GliderComparison) -> tuple[str, ...]:
     """Return the answer, most important first."""
+    told: set[str] = set()
     return (
         _headline(comparison),
         _differences(comparison),
-        _by_class(comparison, "beginner"),
-        _by_class(comparison, "advanced"),
-        _large(comparison),
-        _overloaded(comparison),
+        _by_class(comparison, "beginner", told),
+        _by_class(comparison, "advanced", told),
+        _large(comparison, told),
+        _overloaded(comparison, told),
     )
+
+
+def _introduced(comparison: GliderComparison, glider: Glider, told: set[str], how: str = "") -> str:
+    """Return a glider's name with what it does, or a pointer where that was said already."""
+    if glider.name in told:
+        return f"{glider.name}{how}, told above"
+    told.add(glider.name)
+    return f"{_name(glider)}{how}: {_response(comparison, glider)}"
 
 
 def _headline(comparison: GliderComparison) -> str:
@@ -154,10 +163,14 @@ def _headline(comparison: GliderComparison) -> str:
     rest = f"; open with {_listed(left)}" if left else ""
     limit = f"{math.degrees(yard.matters):.2g} deg/s"
     return (
-        f"Of {len(judged)} glider(s), the residual turn under power reaches {limit}, and so matters, with "
-        f"{_listed(bad) or 'none'}; it stays below with {_listed(good) or 'none'}{rest}. The largest is "
+        f"Of {_count(len(judged), 'glider')}, the residual turn under power reaches {limit}, and so matters, "
+        f"with {_listed(bad) or 'none'}; it stays below with {_listed(good) or 'none'}{rest}. The largest is "
         f"{glider.name}'s at {where}: {turn_text(turn)}."
     )
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'s' if number != 1 else ''}"
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -195,7 +208,7 @@ def _differences(comparison: GliderComparison) -> str:
     )
 
 
-def _by_class(comparison: GliderComparison, wanted: str) -> str:
+def _by_class(comparison: GliderComparison, wanted: str, told: set[str]) -> str:
     """Answer for a beginner's or an advanced wing."""
     gliders = comparison.gliders
     names = {"beginner": ("beginner",), "advanced": ("advanced", "competition")}[wanted]
@@ -212,17 +225,17 @@ def _by_class(comparison: GliderComparison, wanted: str) -> str:
         fitting = [order[0] if wanted == "beginner" else order[-1]]
         extreme = "lowest" if wanted == "beginner" else "highest"
         how = f", taken for one by its {extreme} aspect ratio (no sheet states `wing_class`)"
-    parts = [f"{_name(gliders[i])}{how}: {_response(comparison, gliders[i])}" for i in fitting[:3]]
+    parts = [_introduced(comparison, gliders[i], told, how) for i in fitting[:3]]
     more = f". {len(fitting) - 3} more are in the table" if len(fitting) > 3 else ""
     return f"{label}, {'. '.join(parts)}{more}."
 
 
-def _large(comparison: GliderComparison) -> str:
+def _large(comparison: GliderComparison, told: set[str]) -> str:
     gliders = comparison.gliders
     order = sorted(range(len(gliders)), key=lambda i: gliders[i].area)
     small, large = order[0], order[-1]
     if len(gliders) > 1 and gliders[large].area >= _SIZE_GAP * gliders[small].area:
-        text = f"With a large wing, {_name(gliders[large])}: {_response(comparison, gliders[large])}"
+        text = f"With a large wing, {_introduced(comparison, gliders[large], told)}"
         other = _against(comparison, small, large)
         return text + (f". Against the smallest: {other}" if other else "") + "."
     # S b^2 V goes with area^1.5 at one mass and one shape
@@ -233,15 +246,15 @@ def _large(comparison: GliderComparison) -> str:
     )
 
 
-def _overloaded(comparison: GliderComparison) -> str:
+def _overloaded(comparison: GliderComparison, told: set[str]) -> str:
     """Answer for an overloaded wing: flown, else predicted."""
     over = [glider for glider in comparison.gliders if glider.overloaded]
     if over:
         glider = max(over, key=lambda item: item.heaviest / (item.highest_mass or math.inf))
         return (
-            f"With an overloaded wing, {glider.name} was flown at {glider.heaviest:.0f} kg, certified to "
-            f"{glider.highest_mass:.0f} kg: {_response(comparison, glider)}. Overloading is outside what the "
-            "glider was tested for, whatever it turns."
+            f"With an overloaded wing, {_introduced(comparison, glider, told)}. It was flown at "
+            f"{glider.heaviest:.0f} kg and is certified to {glider.highest_mass:.0f} kg: overloading is "
+            "outside what a glider was tested for, whatever it turns."
         )
     exponent = comparison.mass_exponent
     low, high = exponent.low95, exponent.high95
@@ -249,7 +262,7 @@ def _overloaded(comparison: GliderComparison) -> str:
         return "With an overloaded wing: unknown."
     change = [100.0 * (1.0 - _OVERLOAD**p) for p in (exponent.value, high, low)]
     known = [glider.name for glider in comparison.gliders if glider.highest_mass is None]
-    lack = f" {len(known)} sheet(s) do not state `highest_mass_kg`." if known else ""
+    lack = f" `highest_mass_kg` is not stated for {_listed(known)}." if known else ""
     return (
         "With an overloaded wing: none was flown beyond a certified mass that its sheet states. A fifth more "
         f"mass makes one glider turn {change[0]:.0f} % (95 %: {change[1]:.0f} to {change[2]:.0f} %) less per "
@@ -270,23 +283,23 @@ def remarks_in_words(comparison: GliderComparison, widening: float) -> tuple[str
         )
     elif measured:
         out.append(
-            f"{len(measured)} glider(s) with a measured turn per N m stand side by side; from four on they "
-            "would be pooled"
+            f"{_count(len(measured), 'glider')} with a measured turn per N m: too few for a family, so each "
+            "stands alone; from four on they would be pooled"
         )
     for glider in comparison.gliders:
         if glider.turn_per_moment.value is None:
             guess = ""
             if glider.turn_expected.value is not None:
-                guess = f". From the family it may be expected to turn {_per_ten(glider.turn_expected)} per 10 N m"
+                guess = f". From the family {_per_ten(glider.turn_expected)} per 10 N m may be expected"
             out.append(f"{glider.name}: {glider.turn_per_moment.reason}{guess}")
     sets = [item.ballast for item in comparison.sorties if item.measured]
     if len(sets) > 1:
         shared = sum(sets.count(item) > 1 for item in sets)
         out.append(
             "sorties of one frame with the same ballast moments share the error of that ballast's mass and "
-            f"arm ({shared or 'none'} of {len(sets)} here): it stays in each glider's figure and falls out of "
-            "their differences. What was assumed of c_L before each flight was taken out. The hang stiffness "
-            "K does not enter the turn per N m"
+            f"arm ({shared or 'none'} of {len(sets)} here): it stays in each glider's figure and falls out "
+            "of their differences. What was assumed of c_L before each flight was taken out. The hang "
+            "stiffness K does not enter the turn per N m"
         )
     if widening > 1.0:
         out.append(
