@@ -1,0 +1,151 @@
+r"""The unit's roll under its hang points: natural frequency and damping from hands-off flight.
+
+Gusts and throttle set the hung unit swinging. Its roll rate is described by an autoregression over all
+stretches; of its poles ``z`` the one that carries the most variance in the band of such swings gives, by
+``s = log(z) / T``, the undamped natural frequency ``|s|`` and the damping ratio ``-Re(s) / |s|``. The
+frequency gives ``K = I omega^2`` with I the roll inertia about the line through the hang points.
+
+The wing is some twenty times as heavy to roll. It swings against the unit by some percent of its angle, which
+raises the frequency, and brings the apparent gravity along with it, which lowers it; the two nearly cancel:
+over simulated wings the modulus of the swing's eigenvalue is 0.999 of sqrt(K / I), with a spread of 0.002.
+
+References
+----------
+.. [1] S. M. Pandit, S.-M. Wu, "Time Series and System Analysis with Applications", Wiley 1983, chapter 7
+   (poles of an autoregression as modes of a vibrating system).
+.. [2] B. Efron, "The Jackknife, the Bootstrap and Other Resampling Plans", SIAM 1982, chapter 3.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..quantity import Quantity
+from ..sortie.model import Sortie
+
+__all__ = ["RollMode", "roll_mode"]
+
+Array = NDArray[np.float64]
+
+_RATE = 5.0  # sampling of the roll rate [Hz]
+_ORDER = 6  # of the autoregression: higher ones split the swing, lower ones blur it
+_RANGE = (2.0, 9.5)  # natural frequencies looked for [rad/s]
+_DAMPING = (0.01, 0.7)
+_LEAST = 12.0  # shortest stretch used [s]
+_ENOUGH = 120.0  # least total [s]
+_PARTS = 12  # of the jackknife
+_MODEL = 0.01  # relative standard uncertainty of the frequency: order of the model, motion of the wing
+
+
+@dataclass(frozen=True)
+class RollMode:
+    """Roll of the hung unit as a pendulum.
+
+    Attributes
+    ----------
+    frequency : Quantity
+        Undamped natural frequency [rad/s].
+    damping : Quantity
+        Damping ratio [1].
+    words : str
+        How it was found, or why not.
+    """
+
+    frequency: Quantity
+    damping: Quantity
+    words: str
+
+
+def roll_mode(sortie: Sortie, stretches: Sequence[tuple[float, float]]) -> RollMode:
+    """Find natural frequency and damping of the unit's roll.
+
+    Parameters
+    ----------
+    sortie : Sortie
+        Needs ``roll_rate``.
+    stretches : sequence of (float, float)
+        Hands-off flight [s]; best without power, as a running engine's vibration blurs the swing.
+
+    Returns
+    -------
+    RollMode
+        Unknown, with the reason, where the record is short or shows no such swing.
+    """
+    column = sortie.column("roll_rate")
+    if column is None:
+        return _unknown("the sortie has no roll rate")
+    size = max(1, round(sortie.rate / _RATE))
+    period = size / sortie.rate
+    if 1.0 / period < 3.0:
+        return _unknown(f"the grid of {sortie.rate:.1f} Hz is too slow to see the unit swing")
+    time = sortie.time
+    records = []
+    for start, end in stretches:
+        part = column[(time >= start) & (time <= end)]
+        count = part.size // size
+        if count * period >= _LEAST and np.isfinite(part).all():
+            folded = part[: count * size].reshape(count, size).mean(axis=1)
+            records.append(folded - folded.mean())
+    total = sum(record.size for record in records) * period
+    if total < _ENOUGH:
+        return _unknown(f"only {total:.0f} s of hands-off flight, {_ENOUGH:.0f} s are needed")
+    targets = np.concatenate([record[_ORDER:] for record in records])
+    lags = np.column_stack(
+        [
+            np.concatenate([record[_ORDER - k : record.size - k] for record in records])
+            for k in range(1, _ORDER + 1)
+        ]
+    )
+    if not float(targets @ targets) > 0.0:
+        return _unknown("the roll rate does not change")
+    block = np.arange(targets.size) * _PARTS // targets.size
+    found = _swing(lags, targets, period)
+    without = np.array([_swing(lags[block != k], targets[block != k], period) for k in range(_PARTS)])
+    if not (np.isfinite(found).all() and np.isfinite(without).all()):
+        return _unknown("the swing of the unit does not stand out of its roll rate")
+    spread = np.sqrt((_PARTS - 1) / _PARTS * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
+    omega, zeta = float(found[0]), float(found[1])
+    if spread[0] > 0.15 * omega:
+        return _unknown("the swing of the unit does not stand out of its roll rate")
+    frequency = Quantity.of(
+        omega,
+        math.hypot(float(spread[0]), _MODEL * omega),
+        "rad/s",
+        budget={"noise of the roll rate": float(spread[0]), "order of the model": _MODEL * omega},
+    )
+    damping = Quantity.of(zeta, float(spread[1]), "")
+    words = (
+        f"natural frequency {frequency.text()} (period {2 * math.pi / omega:.2f} s), damping ratio "
+        f"{damping.text()}, from {total:.0f} s of hands-off flight"
+    )
+    return RollMode(frequency, damping, words)
+
+
+def _unknown(reason: str) -> RollMode:
+    return RollMode(Quantity.unknown("rad/s", reason), Quantity.unknown("", reason), reason)
+
+
+def _swing(lags: Array, targets: Array, period: float) -> Array:
+    """Return natural frequency and damping of the strongest swing, NaN where there is none."""
+    phi = np.linalg.lstsq(lags, targets, rcond=None)[0]
+    z = np.roots(np.concatenate([[1.0], -phi])).astype(complex)
+    with np.errstate(divide="ignore"):
+        s = np.log(z) / period
+    omega = np.abs(s)
+    zeta = -s.real / np.maximum(omega, 1e-12)
+    swing = (s.imag > 0.5) & (omega > _RANGE[0]) & (omega < _RANGE[1])
+    swing &= (zeta > _DAMPING[0]) & (zeta < _DAMPING[1])
+    if not swing.any():
+        return np.full(2, np.nan)
+    # residue of the spectrum 1 / (A(z) A(1/z)) at each pole: its part of the variance
+    parts = np.empty(z.size)
+    for k in range(z.size):
+        others = np.delete(z, k)
+        parts[k] = abs(z[k] ** (z.size - 1) / (np.prod(z[k] - others) * np.prod(1.0 - z[k] * z)))
+    k = int(np.argmax(np.where(swing, parts, -1.0)))
+    return np.array([omega[k], zeta[k]])
