@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..channels import CHANNELS
+from ..channels import CHANNELS, GRAVITY
 from ..errors import SortieError
 from ..readers.recording import Recording
 from .air import density_along, standard_pressure_height
@@ -62,7 +62,7 @@ def assemble_sortie(
     Raises
     ------
     SortieError
-        If the unit's log is not among the recordings, or holds no body rates or no specific force.
+        If the unit's log is not among the recordings, or holds no body rates.
 
     Notes
     -----
@@ -88,7 +88,7 @@ def assemble_sortie(
     clocks = {root: united(members, recordings) for root, members in groups.items()}
     unit = clocks[unit_name]
     missing = [name for name in (*_RATES, *_FORCES) if unit.get(name) is None]
-    if missing:
+    if any(name in _RATES for name in missing):
         raise SortieError(
             f"the unit's log lacks {', '.join(missing)}",
             where=unit.path,
@@ -188,6 +188,13 @@ class _Passes:
         self.columns = gathered.columns
         self.sources = gathered.sources
         self.warnings: list[str] = list(gathered.warnings)
+        self.weighed = all(name in self.columns for name in _FORCES)
+        if not self.weighed:
+            # a hung unit feels apparent gravity along its own hang line, to a few degrees: good enough for
+            # the turn rate, which is all that is made of it
+            for name, value in zip(_FORCES, (0.0, 0.0, -GRAVITY), strict=True):
+                self.columns[name] = np.full(grid.size, value)
+                self.sources[name] = "assumed along the hang line"
         self.speed: AirspeedResult
         self.motion: Motion
 
@@ -334,6 +341,11 @@ class _Passes:
         """Say what is missing, what it costs and how to get it."""
         c = self.columns
         told = []
+        if not self.weighed:
+            told.append(
+                "no specific force in the unit's log: hang roll and bank are unknown, the sensor is taken to "
+                "sit square in the unit, and the turn alone tells of the moment; log the accelerometer too"
+            )
         if "velocity_north" not in c:
             told.append(
                 "no ground velocity: neither wind nor airspeed can be found from the flight; add a GPS log"
@@ -394,6 +406,9 @@ def _sortie(
     sources["density"] = passes.density.words
     c["airspeed"] = speed.airspeed
     sources["airspeed"] = speed.source
+    if not passes.weighed:
+        for name in (*_FORCES, "hang_roll", "load", "bank", "pitch"):
+            c.pop(name, None)
     order = [name for name in (*CHANNELS, *_WORKED_OUT) if name in c]
     frame = pd.DataFrame(
         {name: c[name] for name in order}, index=pd.Index(passes.grid, name="time"), dtype=float
@@ -424,8 +439,10 @@ def _sortie(
         wind=speed.wind,
         airspeed_std=speed.std,
         density_std_ratio=passes.density.std_ratio,
-        bank_source=motion.bank_source,
-        mount=motion.mount,
+        bank_source=motion.bank_source if passes.weighed else "no specific force in the unit's log",
+        mount=motion.mount
+        if passes.weighed
+        else "roll and pitch as in the aircraft sheet, else 0: no specific force to find them by",
         ground_still=passes.still,
         airborne=passes.airborne,
         warnings=tuple(
