@@ -256,7 +256,7 @@ def _truth(
                 "start_s": round(item.start, 3),
                 "end_s": round(item.end, 3),
                 "label": segment.label,
-                "hands_off": segment.steer == "hands_off" and not segment.on_ground,
+                "hands_off": segment.steer == "hands_off" and not segment.brake and not segment.on_ground,
                 "on_ground": segment.on_ground,
             }
         )

@@ -206,6 +206,24 @@ def test_sheets_hold_what_each_calibration_needs(
     assert sortie.truth["stated"]["calibration"] == calibration
 
 
+def test_pilot_inputs_are_told_in_holds_and_segments_but_not_in_the_sheet(
+    short_card: tuple[Segment, ...], tmp_path: Path
+) -> None:
+    braked = family_member(2, 0, card=short_card, pilot_input_share=1.0)
+    plain = family_member(2, 0, card=short_card, pilot_input_share=0.0)
+    for sortie, touched in ((braked, True), (plain, False)):
+        assert [hold["pilot_input"] for hold in sortie.planned_holds] == [touched, touched]
+        held = [s for s in sortie.truth["segments"] if s["label"].startswith("hold")]
+        assert [segment["hands_off"] for segment in held] == [not touched, not touched]
+    write_sortie(braked, tmp_path / "braked")
+    write_sortie(plain, tmp_path / "plain")
+    sheets = [tomllib.loads((tmp_path / n / "sortie.toml").read_text("utf-8")) for n in ("braked", "plain")]
+    assert sheets[0]["pilot_notes"] == sheets[1]["pilot_notes"]
+    assert [note["text"] for note in sheets[0].get("notes", [])] == [
+        note["text"] for note in sheets[1].get("notes", [])
+    ]
+
+
 def test_sheets_state_the_compensation_as_made_not_as_it_is(
     short_card: tuple[Segment, ...], tmp_path: Path
 ) -> None:
