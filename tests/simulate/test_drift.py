@@ -5,19 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 from math import exp, sqrt
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
 from flightproc.channels import GRAVITY
-from flightproc.simulate import DEFAULTS, SimulatedSortie, simulate_sortie
-from flightproc.simulate.drift import DROPOUT_SECONDS, gauss_markov, sensor_bias, sensor_temperature
+from flightproc.simulate import SimulatedSortie, simulate_sortie
+from flightproc.simulate.drift import DROPOUT_SECONDS, gauss_markov, sensor_temperature
 from flightproc.simulate.scenario import Segment
 from flightproc.simulate.sensors import log_engine, log_gps, log_unit
 from flightproc.simulate.writers import gpx_text
 
-WANDER, WANDER_TIME = 1e-4, 100.0
+WANDER, WANDER_TIME = 2e-4, 60.0
 
 
 @pytest.fixture(scope="module")
@@ -46,28 +47,26 @@ def correlated_allan_deviation(std: float, time_constant: float, tau: float) -> 
 
 @pytest.mark.analytic
 def test_still_record_shows_the_stated_noise_and_instability() -> None:
-    # two and a half hours on the bench, at a lower rate to be quick
-    rate, noise = 10.0, 0.002
-    card = (Segment("bench", 0.0, "time", 9000.0, kind="ground", on_ground=True),)
-    world = replace(
-        DEFAULTS,
-        imu_rate=rate,
-        attitude="none",
-        gyro_noise=noise,
-        gyro_drift=0.0,
-        gyro_instability=WANDER,
-        gyro_instability_time=WANDER_TIME,
-    )
-    time = np.arange(0.0, 9000.0, 1.0 / rate)
-    rates, _, _ = sensor_bias(time, np.full(time.size, 284.0), world, np.random.default_rng(1))
-    assert card[0].on_ground
-    rates = rates + noise * np.random.default_rng(2).standard_normal(rates.shape)
-    white = [allan_deviation(rates[:, i], 1 / rate, 1.0) for i in range(3)]
-    assert np.mean(white) == pytest.approx(noise / sqrt(rate), rel=0.02)
-    for tau in (60.0, 190.0):
-        seen = np.sqrt(np.mean([allan_deviation(rates[:, i], 1 / rate, tau) ** 2 for i in range(3)]))
-        told = sqrt(correlated_allan_deviation(WANDER, WANDER_TIME, tau) ** 2 + noise**2 / rate / tau)
-        assert seen == pytest.approx(told, rel=0.2)
+    # nearly an hour on the bench with the engine off, at a lower rate to be quick
+    rate = 10.0
+    bench = (Segment("bench", 0.0, "time", 3500.0, kind="ground", on_ground=True),)
+    still: dict[str, Any] = {"card": bench, "imu_rate": rate, "attitude": "none", "gyro_drift": 0.0}
+    still |= {"accelerometer_drift": 0.0, "gyro_instability_time": WANDER_TIME}
+    still |= {"accelerometer_instability_time": WANDER_TIME, "gyro_noise": 0.002, "accelerometer_noise": 0.04}
+    still |= {"gyro_instability": WANDER, "accelerometer_instability": 20 * WANDER}
+    unit = simulate_sortie(3, **still).unit
+    settled = slice(round(20.0 * rate), None)
+    for series, noise, wander in ((unit.rates, 0.002, WANDER), (unit.force, 0.04, 20 * WANDER)):
+        axes = [series[settled, i] for i in range(3)]
+        white = [allan_deviation(axis, 1 / rate, 0.5) for axis in axes]
+        assert np.mean(white) == pytest.approx(noise / sqrt(rate * 0.5), rel=0.03)
+        for tau in (50.0, 110.0):
+            seen = np.sqrt(np.mean([allan_deviation(axis, 1 / rate, tau) ** 2 for axis in axes]))
+            told = sqrt(correlated_allan_deviation(wander, WANDER_TIME, tau) ** 2 + noise**2 / rate / tau)
+            # about 32 independent pairs on each of three axes at the longer time: 7 % at one sigma
+            assert seen == pytest.approx(told, rel=0.2)
+        # without the wander the long averages would be quieter by far
+        assert seen > 1.5 * noise / sqrt(rate * 110.0)
 
 
 @pytest.mark.analytic
