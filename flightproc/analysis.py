@@ -32,6 +32,7 @@ from .holds.model import (
 from .holds.search import find_holds
 from .moment.calibrate import Frame, Priors, Wing, make_priors
 from .moment.observe import Observations, observe_holds
+from .moment.response import measure_turn_coefficient
 from .moment.solve import MomentSolution, solve_moments
 from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade, polar_from_sheet
 from .quantity import Quantity
@@ -152,7 +153,7 @@ def analyse_sheets(
         seed=sheet.settings.seed,
     )
     holds = tuple(_hold_result(i, hold, observed, solution, sortie) for i, hold in enumerate(search.holds))
-    calibration = _calibration(search.holds, observed, solution, priors)
+    calibration = _calibration(search.holds, observed, solution, priors, wing)
     rig_warnings = (
         rig.warnings if rig is not None else ("No rig sheet was given, so nothing is set against rest.",)
     )
@@ -438,6 +439,7 @@ def _calibration(
     observed: Observations,
     solution: MomentSolution,
     priors: Priors,
+    wing: Wing,
 ) -> Calibration:
     noise = observed.noise
     minute = noise.mean_std(60.0)
@@ -471,6 +473,15 @@ def _calibration(
         glide_holds=sum(h.kind is HoldKind.GLIDE for h in holds),
         words=tuple(words),
         turn_coefficient_prior=Quantity.of(priors.turn_coefficient, priors.turn_coefficient_std),
+        turn_coefficient_measured=measure_turn_coefficient(
+            observed,
+            holds,
+            wing,
+            solution.airspeed,
+            walk=solution.turn_walk,
+            drift=priors.turn_zero_drift,
+            widening=solution.widening,
+        ),
     )
 
 

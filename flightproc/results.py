@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from .holds.model import HoldKind, Rejected
 from .moment.budget import BudgetEntry
+from .moment.trace_model import SortieTrace
 from .propeller.inflow import InflowEstimate
 from .propeller.performance import RatioCurve
 from .quantity import Quantity
@@ -156,6 +157,8 @@ class Calibration:
         Consistency checks and what limits the calibration.
     turn_coefficient_prior : Quantity
         What was assumed for c_L before the flight spoke [1].
+    turn_coefficient_measured : Quantity
+        c_L by the ballast glides alone, the error of the ballast itself left out [1].
     """
 
     method: str
@@ -172,6 +175,7 @@ class Calibration:
     glide_holds: int
     words: tuple[str, ...] = ()
     turn_coefficient_prior: Quantity = field(default=Quantity.unknown("", "not recorded"))
+    turn_coefficient_measured: Quantity = field(default=Quantity.unknown("", "not recorded"))
 
     def to_json(self) -> dict[str, Any]:
         """Return the ``calibration`` object of results.json."""
@@ -183,6 +187,7 @@ class Calibration:
             "zero_drift_deg_h": self.zero_drift.scaled(3600.0 * 180.0 / math.pi, "deg/h").to_json(),
             "turn_coefficient": self.turn_coefficient.to_json(),
             "turn_coefficient_prior": self.turn_coefficient_prior.to_json(),
+            "turn_coefficient_measured": self.turn_coefficient_measured.to_json(),
             "turn_zero": self.turn_zero.to_json(),
             "noise_hang_roll_60s_deg": _finite(math.degrees(self.noise_hang_roll_60s)),
             "noise_turn_rate_60s_deg_s": _finite(math.degrees(self.noise_turn_rate_60s)),
@@ -467,6 +472,8 @@ class Results:
         Roll moment against engine speed with its covariance; None without power holds.
     budget : tuple of BudgetEntry
         What the uncertainty of each result is made of, by result and throttle setting.
+    trace : SortieTrace or None
+        Torque ratio from the whole sortie, where it was tried.
     """
 
     title: str
@@ -492,6 +499,7 @@ class Results:
     loading: Loading | None = None
     moment_curve: MomentCurve | None = None
     budget: tuple[BudgetEntry, ...] = ()
+    trace: SortieTrace | None = None
 
     @property
     def wind(self) -> Wind:
@@ -538,6 +546,7 @@ class Results:
             "comparison": [row.to_json() for row in self.comparison],
             "moment_curve": None if self.moment_curve is None else self.moment_curve.to_json(),
             "budget": [entry.to_json() for entry in self.budget],
+            "trace": None if self.trace is None else self.trace.to_json(),
             "blade": [angles.to_json() for angles in self.blade],
             "blade_remarks": list(self.blade_words),
             "inflow": None if self.inflow is None else self.inflow.to_json(),
