@@ -8,7 +8,6 @@ its reason.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -17,7 +16,6 @@ from numpy.typing import NDArray
 
 from ..errors import EstimateError
 from ..sortie.model import Sortie
-from .changes import merge_levels, segment_levels
 from .model import (
     BallastWindow,
     Hold,
@@ -28,17 +26,14 @@ from .model import (
     Rejected,
     SearchSettings,
 )
+from .propose import Proposal, propose_stretches, turn_channel
+from .signals import boxcar, drift, filled, runs, variance_ratio
 
 __all__ = ["find_holds"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-_RPM_STEP = 80.0  # smallest change of engine speed that ends a hold [1/min]
-_RPM_STEP_RATIO = 0.015  # the same relative to engine speed
-_TURN_EVENT = np.radians(20.0)  # heading change that makes a fast turn a turn and not a gust [rad]
-_TURN_SMOOTH = 4.0  # smoothing of turn rate when looking for turns [s]
-_TURN_MARGIN = 1.5  # added on both sides of a turn [s]
 _END_MARGIN = 1.0  # left out at the end of a stretch [s]
 _AIRSPEED_DRIFT = 1.0  # largest drift of airspeed over a hold [m/s]
 _RPM_SCATTER = 0.02  # largest scatter of rpm in a hold, relative
@@ -56,6 +51,9 @@ _VARIANCE_RATIO = (
 )
 _NOTE_REACH = 2.0  # how far a note must reach into a stretch; notes are timed by hand [s]
 _BRAKE_LIMIT = 0.05  # brake position that counts as an input
+_GAP = 0.1  # share of a stretch in which what the moment rests on may be missing
+_RPM_KNOWN = 10.0  # engine speed that must be known of a stretch with a gap in it [s]
+_RPM_AROUND = 5.0  # length of engine speed compared on both sides of a gap [s]
 
 
 def find_holds(
@@ -88,14 +86,11 @@ def find_holds(
         When the sortie has no rpm or no turn rate.
     """
     settings = settings or SearchSettings()
-    for name, hint in (
-        ("rpm", "add the engine log to the sortie sheet, or a sound recording (WAV) of the engine"),
-        ("turn_rate", "add a log with body rates from the hung unit"),
-    ):
-        if sortie.column(name) is None:
-            raise EstimateError(f"holds cannot be found without {name}", where="sortie", hint=hint)
-    stretches, rejected, idle = _propose(sortie, settings, ballast)
-    holds, turned_down = _judge(sortie, settings, stretches, idle, ballast, notes)
+    if sortie.column("rpm") is None:
+        return _by_hand(sortie, settings, ballast, notes, changes)
+    proposal = propose_stretches(sortie, settings, ballast)
+    rejected, idle = list(proposal.rejected), proposal.idle
+    holds, turned_down = _judge(sortie, settings, proposal, ballast, notes)
     rejected += turned_down
     for change in changes:
         holds, rejected = _apply(sortie, settings, idle, ballast, notes, change, holds, rejected)
@@ -106,86 +101,32 @@ def find_holds(
     )
 
 
-# ---------------------------------------------------------------------------------------------- proposing
-
-
-def _propose(
-    sortie: Sortie, settings: SearchSettings, ballast: Sequence[BallastWindow]
-) -> tuple[list[tuple[float, float]], list[Rejected], float]:
-    """Return stretches between changes, what was turned down on the way, and the idle limit."""
-    time, rate = sortie.time, sortie.rate
-    rpm = _filled(sortie.column("rpm"))
-    turn = _filled(sortie.column("turn_rate"))
-    airborne = _in_spans(time, sortie.airborne) if sortie.airborne else np.ones(len(time), dtype=bool)
-
-    edges = {0, len(time)}
-    edges |= set(_rpm_changes(rpm, rate))
-    edges |= set(_mask_edges(airborne))
-    for window in ballast:
-        edges |= {int(np.searchsorted(time, window.start)), int(np.searchsorted(time, window.end))}
-    turning = _turns(turn, rate, settings.straight_limit)
-    edges |= set(_mask_edges(turning))
-
-    idle = settings.idle_rpm if settings.idle_rpm is not None else _idle_limit(rpm[airborne])
+def _by_hand(
+    sortie: Sortie,
+    settings: SearchSettings,
+    ballast: Sequence[BallastWindow],
+    notes: Sequence[PilotWindow],
+    changes: Sequence[HoldChange],
+) -> HoldSearch:
+    """Return the holds that a person set, for a sortie without engine speed; their kind must be given."""
+    if not any(change.action == "add" for change in changes):
+        raise EstimateError(
+            "holds cannot be found without rpm",
+            where="sortie",
+            hint="add the engine log to the sortie sheet, or a sound recording (WAV) of the engine, or set "
+            "the holds by hand with their kind",
+        )
+    holds: list[Hold] = []
     rejected: list[Rejected] = []
-    stretches: list[tuple[float, float]] = []
-    cuts = sorted(edges)
-    for first, last in itertools.pairwise(cuts):
-        start, end = float(time[first]), float(time[last - 1])
-        if end - start < 3.0:
-            continue
-        if not airborne[first:last].mean() > 0.9:
-            rejected.append(Rejected(start, end, "on_ground", "not in flight"))
-        elif turning[first:last].mean() > 0.5:
-            smooth = _boxcar(turn[first:last], round(_TURN_SMOOTH * rate))
-            peak = np.degrees(smooth[int(np.argmax(np.abs(smooth)))])
-            limit = np.degrees(settings.straight_limit)
-            rejected.append(
-                Rejected(
-                    start,
-                    end,
-                    "turning",
-                    f"turns at up to {peak:+.1f} deg/s, beyond the straight-flight limit of {limit:.1f} "
-                    "deg/s: "
-                    "taken for a turn flown by the pilot",
-                )
+    for change in changes:
+        if change.action == "add" and change.kind is None:
+            raise EstimateError(
+                "without rpm the kind of a hold set by hand must be given",
+                where=f"hold {change.start:.0f} to {change.end:.0f} s",
+                allowed=", ".join(HoldKind),
             )
-        else:
-            stretches.append((start, end))
-    return stretches, rejected, idle
-
-
-def _rpm_changes(rpm: Array, rate: float) -> list[int]:
-    """Return grid indices at which engine speed changes level."""
-    block = max(1, round(rate))
-    n = len(rpm) // block
-    if n < 10:
-        return []
-    coarse = rpm[: n * block].reshape(n, block).mean(axis=1)
-    scatter = 1.4826 * float(np.median(np.abs(np.diff(coarse)))) / np.sqrt(2.0)
-    penalty = max(12.0 * scatter**2 * np.log(n), 5.0 * _RPM_STEP**2 / 4.0)
-    bounds = segment_levels(coarse, penalty=penalty, min_size=4)
-    level = float(np.median(coarse[coarse > 0.2 * coarse.max()])) if coarse.max() > 0 else 0.0
-    bounds = merge_levels(coarse, bounds, max(_RPM_STEP, _RPM_STEP_RATIO * level))
-    return [b * block for b in bounds]
-
-
-def _turns(turn: Array, rate: float, limit: float) -> Mask:
-    """Return where the pilot flew a turn: fast, and through more heading than a gust would give."""
-    smooth = _boxcar(turn, round(_TURN_SMOOTH * rate))
-    fast = np.abs(smooth) > limit
-    out = np.zeros(len(turn), dtype=bool)
-    for first, last in _runs(fast):
-        if abs(float(np.sum(turn[first:last]))) / rate > _TURN_EVENT:
-            margin = round(_TURN_MARGIN * rate)
-            out[max(0, first - margin) : last + margin] = True
-    return out
-
-
-def _idle_limit(rpm: Array) -> float:
-    """Return an engine speed between the glides and the lowest power flown [1/min]."""
-    top = float(np.quantile(rpm, 0.95)) if rpm.size else 0.0
-    return 0.45 * top
+        holds, rejected = _apply(sortie, settings, 0.0, ballast, notes, change, holds, rejected)
+    return HoldSearch(tuple(sorted(holds, key=lambda h: h.start)), _joined(rejected), settings.settling)
 
 
 # ---------------------------------------------------------------------------------------------- judging
@@ -194,14 +135,13 @@ def _idle_limit(rpm: Array) -> float:
 def _judge(
     sortie: Sortie,
     settings: SearchSettings,
-    stretches: Sequence[tuple[float, float]],
-    idle: float,
+    proposal: Proposal,
     ballast: Sequence[BallastWindow],
     notes: Sequence[PilotWindow],
 ) -> tuple[list[Hold], list[Rejected]]:
     trimmed: list[tuple[float, float]] = []
     rejected: list[Rejected] = []
-    for start, end in stretches:
+    for start, end in proposal.stretches:
         inner = (start + settings.settling, end - _END_MARGIN)
         left = inner[1] - inner[0]
         if left < settings.minimum:
@@ -217,7 +157,7 @@ def _judge(
     for (start, end), (restless, typical) in zip(trimmed, agitation, strict=True):
         fault = _fault(sortie, settings, start, end, restless, typical, notes)
         if fault is None:
-            holds.append(_make(sortie, settings, start, end, idle, ballast, notes))
+            holds.append(_make(sortie, settings, start, end, proposal.idle, ballast, notes))
         else:
             rejected.append(Rejected(start, end, *fault))
     return holds, rejected
@@ -234,37 +174,40 @@ def _fault(
 ) -> tuple[str, str] | None:
     """Return reason code and words where a trimmed stretch is no hold, else None."""
     inside = (sortie.time >= start) & (sortie.time <= end)
-    rpm = _part(sortie, "rpm", inside)
-    turn = _part(sortie, "turn_rate", inside)
-    for name in ("rpm", "turn_rate", "hang_roll"):
-        part = _part(sortie, name, inside)
-        if part is not None and np.mean(~np.isfinite(part)) > 0.1:
+    turn = _part(turn_channel(sortie), inside)
+    for name in ("turn_rate", "hang_roll"):
+        part = _part(sortie.column(name), inside)
+        if part is not None and np.mean(~np.isfinite(part)) > _GAP:
             share = 100 * np.mean(~np.isfinite(part))
             return "gap", f"{name} is missing for {share:.0f} % of the stretch"
-    assert rpm is not None and turn is not None
+    rpm = _part(sortie.column("rpm"), inside)
+    assert rpm is not None
+    gap = _rpm_gap(rpm, sortie.rate)
+    if gap:
+        return "gap", gap
     level = float(np.nanmean(rpm))
-    drift = _drift(rpm)
-    if abs(drift) > max(_RPM_DRIFT * level, _RPM_DRIFT_FLOOR):
-        return "rpm_trend", f"rpm drifts by {drift:+.0f} over the stretch"
+    change = drift(rpm)
+    if abs(change) > max(_RPM_DRIFT * level, _RPM_DRIFT_FLOOR):
+        return "rpm_trend", f"rpm drifts by {change:+.0f} over the stretch"
     scatter = float(np.nanstd(rpm))
     if scatter > max(_RPM_SCATTER * level, _RPM_SCATTER_FLOOR):
         return "rpm_unsteady", f"rpm scatters by {scatter:.0f} (standard deviation)"
-    mean_turn = float(np.nanmean(turn))
+    mean_turn = 0.0 if turn is None else float(np.nanmean(turn))
     told_off = _hands_off(notes, start, end)
     if told_off is False:
         return "pilot_input", "the pilot's note says that the controls were used"
     if abs(mean_turn) > settings.straight_limit and told_off is not True:
         return "turning", f"turns at {np.degrees(mean_turn):+.1f} deg/s on average and no note says hands off"
     for side in ("brake_left", "brake_right"):
-        brake = _part(sortie, side, inside)
+        brake = _part(sortie.column(side), inside)
         if brake is not None and np.nanmax(brake, initial=0.0) > _BRAKE_LIMIT:
             return (
                 "pilot_input",
                 f"{side.replace('_', ' ')} was pulled ({np.nanmax(brake):.2f} of its travel)",
             )
-    airspeed = _part(sortie, "airspeed", inside)
+    airspeed = _part(sortie.column("airspeed"), inside)
     if airspeed is not None and np.isfinite(airspeed).sum() > 10:
-        change = _drift(airspeed)
+        change = drift(airspeed)
         if abs(change) > _AIRSPEED_DRIFT:
             return "airspeed_trend", f"airspeed drifts by {change:+.1f} m/s over the stretch"
     limit = _AGITATION if end - start >= _SHORT else _AGITATION_SHORT
@@ -274,8 +217,8 @@ def _fault(
             f"turn rate swings by {np.degrees(restless):.1f} deg/s, {restless / typical:.1f} times the "
             "typical stretch of this sortie: a gust or the pilot",
         )
-    hang_roll = _part(sortie, "hang_roll", inside)
-    ratio = 1.0 if hang_roll is None else _variance_ratio(_filled(hang_roll), sortie.rate)
+    hang_roll = _part(sortie.column("hang_roll"), inside)
+    ratio = 1.0 if hang_roll is None else variance_ratio(filled(hang_roll), sortie.rate)
     if max(ratio, 1.0 / ratio) > _VARIANCE_RATIO:
         half = "second" if ratio > 1.0 else "first"
         return (
@@ -298,8 +241,8 @@ def _make(
     origin: str = "found",
 ) -> Hold:
     inside = (sortie.time >= start) & (sortie.time <= end)
-    level = float(np.nanmean(_filled(sortie.column("rpm"))[inside]))
-    turn = float(np.nanmean(_filled(sortie.column("turn_rate"))[inside]))
+    level = _mean_of(sortie.column("rpm"), inside)
+    turn = _mean_of(turn_channel(sortie), inside)
     carried = [w for w in ballast if min(w.end, end) - max(w.start, start) > 0.8 * (end - start)]
     if kind is None:
         kind = HoldKind.POWER if level > idle else HoldKind.BALLAST if carried else HoldKind.GLIDE
@@ -307,7 +250,7 @@ def _make(
         start=start,
         end=end,
         kind=kind,
-        straight=abs(turn) <= settings.straight_limit,
+        straight=not abs(turn) > settings.straight_limit,
         rpm=level,
         origin=origin,
         ballast_moment=sum(w.moment for w in carried),
@@ -399,7 +342,10 @@ def _agitations(sortie: Sortie, spans: Sequence[tuple[float, float]]) -> list[tu
     Scatter is the standard deviation of the smoothed turn rate. It grows with length when slow gusts are
     about, so the others are looked at through windows as long as the stretch.
     """
-    smooth = _boxcar(_filled(sortie.column("turn_rate")), round(_AGITATION_SMOOTH * sortie.rate))
+    turn = turn_channel(sortie)
+    if turn is None:
+        return [(0.0, 0.0)] * len(spans)
+    smooth = boxcar(filled(turn), round(_AGITATION_SMOOTH * sortie.rate))
     parts = [smooth[(sortie.time >= a) & (sortie.time <= b)] for a, b in spans]
     step = round(_AGITATION_STEP * sortie.rate)
     out = []
@@ -415,64 +361,35 @@ def _agitations(sortie: Sortie, spans: Sequence[tuple[float, float]]) -> list[tu
     return out
 
 
-def _variance_ratio(values: Array, rate: float) -> float:
-    """Return the variance of the second half over that of the first, of second-to-second changes."""
-    block = max(1, round(rate))
-    n = len(values) // block
-    changes = np.diff(values[: n * block].reshape(n, block).mean(axis=1))
-    half = len(changes) // 2
-    if half < 5:
-        return 1.0
-    first, second = float(np.var(changes[:half])), float(np.var(changes[-half:]))
-    return second / first if first > 0.0 and second > 0.0 else 1.0
+def _rpm_gap(rpm: Array, rate: float) -> str:
+    """Return what is wrong with the gaps of engine speed in a stretch; empty where it stays the same."""
+    missing = ~np.isfinite(rpm)
+    known = float((~missing).sum()) / rate
+    if known < _RPM_KNOWN:
+        return f"rpm is known for only {known:.0f} s of the stretch"
+    level = float(np.nanmean(rpm))
+    reach = max(1, round(_RPM_AROUND * rate))
+    for first, last in runs(missing):
+        if last - first < rate or first == 0 or last == len(rpm):
+            continue
+        sides = [part[np.isfinite(part)] for part in (rpm[:first][-reach:], rpm[last:][:reach])]
+        if not all(part.size for part in sides):
+            continue
+        before, after = (float(part.mean()) for part in sides)
+        if abs(after - before) > max(_RPM_DRIFT * level, _RPM_DRIFT_FLOOR):
+            return (
+                f"rpm is missing for {(last - first) / rate:.0f} s, and is {after - before:+.0f} after that"
+            )
+    return ""
 
 
-def _part(sortie: Sortie, name: str, inside: Mask) -> Array | None:
-    column = sortie.column(name)
+def _mean_of(column: Array | None, inside: Mask) -> float:
+    """Return the mean of what is known, else that of the bridged gap; NaN where nothing was logged."""
+    if column is None or not np.isfinite(column).any():
+        return float("nan")
+    part = column[inside]
+    return float(np.nanmean(part if np.isfinite(part).any() else filled(column)[inside]))
+
+
+def _part(column: Array | None, inside: Mask) -> Array | None:
     return None if column is None else column[inside]
-
-
-def _drift(values: Array) -> float:
-    """Return the change over the stretch by its fitted straight line, NaN left out."""
-    good = np.isfinite(values)
-    if good.sum() < 3:
-        return 0.0
-    x = np.linspace(-0.5, 0.5, len(values))[good]
-    y = values[good]
-    return float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
-
-
-def _filled(values: Array | None) -> Array:
-    """Return a copy with NaN bridged by straight lines."""
-    assert values is not None
-    good = np.isfinite(values)
-    if good.all():
-        return values
-    if not good.any():
-        return np.zeros_like(values)
-    index = np.arange(len(values))
-    return np.interp(index, index[good], values[good])
-
-
-def _boxcar(values: Array, width: int) -> Array:
-    width = max(1, min(width, len(values)))
-    padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
-    total = np.concatenate([[0.0], np.cumsum(padded)])
-    out: Array = (total[width:] - total[:-width]) / width
-    return out
-
-
-def _in_spans(time: Array, spans: Sequence[tuple[float, float]]) -> Mask:
-    out = np.zeros(len(time), dtype=bool)
-    for start, end in spans:
-        out |= (time >= start) & (time <= end)
-    return out
-
-
-def _runs(mask: Mask) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _mask_edges(mask: Mask) -> list[int]:
-    return [int(i) + 1 for i in np.flatnonzero(np.diff(mask.astype(np.int8)))]

@@ -21,6 +21,7 @@ _FLYING_HEIGHT = 20.0  # [m] above the lower end of the log
 _SHORTEST_STILL = 5.0  # [s]
 _SHORTEST_FLIGHT = 30.0  # [s]
 _BRIDGE = 30.0  # [s] of slow flight into the wind
+_SILENT = 120.0  # [s] without a fix, over which speed is carried on
 _EDGE = 4.0  # [s] cut off both ends of a flight: the run
 
 
@@ -48,6 +49,25 @@ def mask_of(spans: Spans, time: Array) -> NDArray[np.bool_]:
 def _deviation(x: Array, size: int) -> Array:
     mean = running_mean(x, size)
     return np.sqrt(np.maximum(running_mean((x - mean) ** 2, size), 0.0))
+
+
+def _carried_on(speed: Array | None, rate: float) -> Array | None:
+    """Return speed over ground with short silences of the receiver bridged by straight lines.
+
+    A drop-out in flight is no landing, and a quiet glide in it no rest on the ground.
+    """
+    if speed is None:
+        return None
+    good = np.isfinite(speed)
+    if good.all() or not good.any():
+        return speed
+    index = np.arange(speed.size)
+    out = np.interp(index, index[good], speed[good])
+    for start, end in stretches(~good, rate, 0.0):
+        first, last = round(start * rate), round(end * rate)
+        if end - start > _SILENT or first == 0 or last == speed.size:
+            out[first:last] = np.nan
+    return out
 
 
 def still_stretches(
@@ -80,9 +100,11 @@ def still_stretches(
     Notes
     -----
     A glide in calm air with the engine stopped is as quiet as the ground. Without a speed over ground, what
-    climbs or sinks, or lies well above both ends of the log, is therefore not still.
+    climbs or sinks, or lies well above both ends of the log, is therefore not still. Over silences of the
+    receiver of up to two minutes its speed is carried on, so a drop-out in flight is no rest on the ground.
     """
     size = 2 * round(rate) + 1
+    ground_speed = _carried_on(ground_speed, rate)
     gyro = np.sqrt(sum(_deviation(x, size) ** 2 for x in rates))
     force = np.sqrt(sum(_deviation(x, size) ** 2 for x in forces))
     still = (gyro < _STILL_GYRO) & (force < _STILL_FORCE)
@@ -136,13 +158,15 @@ def airborne_stretches(
     Notes
     -----
     Flight is a speed over ground above 4 m/s or a height of more than 20 m above the lower end of the log;
-    gaps of up to 30 s between such stretches (slow into the wind) count as flight. Without either, it is the
-    time in which the body rates stay lively.
+    gaps of up to 30 s between such stretches (slow into the wind) count as flight, and speed over ground is
+    carried on over silences of up to two minutes. Without either, it is the time in which the body rates stay
+    lively.
     """
     time = np.arange(n) / rate
     flying = np.zeros(n, dtype=bool)
     told = []
     size = 2 * round(rate) + 1
+    ground_speed = _carried_on(ground_speed, rate)
     if ground_speed is not None and np.isfinite(ground_speed).any():
         flying |= running_mean(ground_speed, size) > _FLYING_SPEED
         told.append("speed over ground")
