@@ -23,7 +23,7 @@ FLOORS = (
     ("moment",),
     ("results",),
     ("compare",),
-    ("analysis",),
+    ("analysis", "decide"),
     ("report",),
     ("cli",),
     ("__main__", "__init__"),

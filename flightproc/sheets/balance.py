@@ -119,36 +119,14 @@ class ThrustTiltEntry(Sheet):
     tolerance_deg: Annotated[
         float, Field("standard uncertainty of what is built", "deg", 0, 3, typical="0.2 to 0.5")
     ] = 0.3
-    below_hang_m: Annotated[
-        float,
-        Field(
-            "how far the shaft lies below the hang points, at the propeller; negative above",
-            "m",
-            -0.5,
-            1.0,
-            how="hang the unit up with its pilot; tape and level",
-            typical="0.1 to 0.4",
-        ),
-    ] = 0.25
-    behind_hang_m: Annotated[
-        float,
-        Field(
-            "how far the propeller lies behind the hang points",
-            "m",
-            0.0,
-            1.5,
-            how="as before",
-            typical="0.4 to 0.6",
-        ),
-    ] = 0.5
 
 
 class SurfaceEntry(Sheet):
     """Surfaces in the slipstream, either side of the shaft, one lifting and one pressing down."""
 
     largest_area_m2: Annotated[
-        float, Field("most area, all surfaces together", "m2", 0.0005, 1.0, typical="0.02 to 0.08")
-    ] = 0.05
+        float, Field("most area, all surfaces together", "m2", 0.0005, 1.0, typical="0.05 to 0.15")
+    ] = 0.1
     area_tolerance: Annotated[
         float, Field("relative standard uncertainty of the area built", low=0, high=0.5)
     ] = 0.03
@@ -266,9 +244,9 @@ class BalanceSheet(Sheet):
             "deg/s",
             0.05,
             20,
-            typical="1 to 3",
+            typical="0.5 to 2",
         ),
-    ] = 2.0
+    ] = 1.0
     thrust_price: Annotated[
         float,
         Field(
@@ -297,6 +275,42 @@ class BalanceSheet(Sheet):
     yaw_over_roll_spread: Annotated[
         float, Field("its relative standard uncertainty (log-normal)", low=0, high=1.5)
     ] = 0.4
+    propeller_below_hang_m: Annotated[
+        float,
+        Field(
+            "how far the shaft lies below the hang points, at the propeller; negative above",
+            "m",
+            -0.5,
+            1.0,
+            how="hang the unit up with its pilot; tape and level",
+            typical="0.1 to 0.4",
+        ),
+    ] = 0.25
+    propeller_behind_hang_m: Annotated[
+        float,
+        Field(
+            "how far the propeller lies behind the hang points",
+            "m",
+            0.0,
+            1.5,
+            how="as before",
+            typical="0.4 to 0.6",
+        ),
+    ] = 0.5
+    riser_yaw_stiffness_N_m_rad: Annotated[
+        float,
+        Field(
+            "what the risers resist to twist of the unit under the wing",
+            "N m/rad",
+            5,
+            5000,
+            how="hang the unit up with its pilot, turn it by a spring scale on a known arm",
+            typical="30 to 150",
+        ),
+    ] = 60.0
+    riser_yaw_stiffness_spread: Annotated[
+        float, Field("its relative standard uncertainty (log-normal)", low=0, high=1.5)
+    ] = 0.5
     draws: Annotated[int, Field("draws of the Monte Carlo", kind="whole", low=500, high=100000)] = 4000
     seed: Annotated[int, Field("seed of the draws", kind="whole", low=0, high=2**31)] = 1
     phases: Annotated[
