@@ -1,7 +1,6 @@
-"""What an analysis gives, and its JSON form (``flightproc-results/1``).
+"""The parts of a result, each with its entry in results.json.
 
-:class:`Results` is the one thing that report, page, logbook and JSON share. Inside it is SI with radians;
-:meth:`Results.to_json` and :meth:`Results.holds_table` speak the units of the trade, unit in the name.
+Inside it is SI with radians; ``to_json`` speaks the units of the trade, unit in the name.
 """
 
 from __future__ import annotations
@@ -9,29 +8,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .holds.model import HoldKind, Rejected
-from .moment.budget import BudgetEntry
-from .moment.trace_model import SortieTrace
-from .propeller.inflow import InflowEstimate
-from .propeller.performance import RatioCurve
-from .quantity import Quantity
-from .rig.model import RigCurve
-from .sheets.loading import Loading
-from .sortie.model import ClockOffset, Sortie, Wind
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from .readers.recording import Recording
+from ..holds.model import HoldKind
+from ..quantity import Quantity
+from .plain import finite, rounded
 
 __all__ = [
-    "SCHEMA",
     "BladeAngles",
     "Calibration",
     "ComparisonRow",
@@ -39,11 +25,7 @@ __all__ = [
     "InputFile",
     "MomentCurve",
     "Provenance",
-    "Results",
 ]
-
-SCHEMA = "flightproc-results/1"
-"""Name and version of the JSON form."""
 
 
 @dataclass(frozen=True)
@@ -189,8 +171,8 @@ class Calibration:
             "turn_coefficient_prior": self.turn_coefficient_prior.to_json(),
             "turn_coefficient_measured": self.turn_coefficient_measured.to_json(),
             "turn_zero": self.turn_zero.to_json(),
-            "noise_hang_roll_60s_deg": _finite(math.degrees(self.noise_hang_roll_60s)),
-            "noise_turn_rate_60s_deg_s": _finite(math.degrees(self.noise_turn_rate_60s)),
+            "noise_hang_roll_60s_deg": finite(math.degrees(self.noise_hang_roll_60s)),
+            "noise_turn_rate_60s_deg_s": finite(math.degrees(self.noise_turn_rate_60s)),
             "noise": self.noise_words,
             "ballast_holds": self.ballast_holds,
             "glide_holds": self.glide_holds,
@@ -280,12 +262,12 @@ class BladeAngles:
         return {
             "rpm": self.rpm,
             "airspeed_m_s": self.airspeed,
-            "radius_ratio": _rounded(self.radius_ratio, 4),
-            "alpha_static_deg": _rounded(np.degrees(self.static), 3),
-            "alpha_flight_deg": _rounded(np.degrees(self.flight), 3),
-            "alpha_naive_deg": _rounded(np.degrees(self.naive), 3),
-            "alpha_static_std_deg": _rounded(np.degrees(self.static_std), 3),
-            "alpha_flight_std_deg": _rounded(np.degrees(self.flight_std), 3),
+            "radius_ratio": rounded(self.radius_ratio, 4),
+            "alpha_static_deg": rounded(np.degrees(self.static), 3),
+            "alpha_flight_deg": rounded(np.degrees(self.flight), 3),
+            "alpha_naive_deg": rounded(np.degrees(self.naive), 3),
+            "alpha_static_std_deg": rounded(np.degrees(self.static_std), 3),
+            "alpha_flight_std_deg": rounded(np.degrees(self.flight_std), 3),
             "predicted_torque_ratio": self.predicted_torque_ratio.to_json(),
         }
 
@@ -340,11 +322,11 @@ class MomentCurve:
     def to_json(self) -> dict[str, Any]:
         """Return the ``moment_curve`` object of results.json."""
         return {
-            "rpm": _rounded(self.rpm, 3),
-            "roll_moment_N_m": _rounded(self.roll_moment, 6),
-            "covariance_N2_m2": [_rounded(row, 9) for row in self.covariance],
-            "airspeed_m_s": _rounded(self.airspeed, 4),
-            "density_kg_m3": _rounded(self.density, 5),
+            "rpm": rounded(self.rpm, 3),
+            "roll_moment_N_m": rounded(self.roll_moment, 6),
+            "covariance_N2_m2": [rounded(row, 9) for row in self.covariance],
+            "airspeed_m_s": rounded(self.airspeed, 4),
+            "density_kg_m3": rounded(self.density, 5),
             "thrust_N": [item.to_json() for item in self.thrust],
             "thrust_source": self.thrust_source,
             "gear_ratio": self.gear_ratio,
@@ -422,212 +404,3 @@ class Provenance:
             "settings": dict(self.settings),
             "steps": list(self.steps),
         }
-
-
-@dataclass(frozen=True)
-class Results:
-    """Everything one analysis gives.
-
-    Attributes
-    ----------
-    title, aircraft, glider : str
-        From the sheets.
-    reaction_sign : int
-        Sign of the torque reaction's roll moment: +1 for a propeller turning left seen from behind.
-    answer : tuple of str
-        The answer in words, most important first.
-    limits : tuple of str
-        What limits it, most important first.
-    holds : tuple of HoldResult
-        In order of time.
-    rejected : tuple of Rejected
-        Stretches turned down.
-    calibration : Calibration
-        Zeros and coefficients.
-    comparison : tuple of ComparisonRow
-        By rpm group, rising.
-    blade : tuple of BladeAngles
-        Along the blade, one per rpm group.
-    blade_words : tuple of str
-        What the blade model assumed and how well it is pinned down.
-    rig : RigCurve or None
-        The static curve, where a rig sheet was given.
-    sortie : Sortie
-        The evidence: channels, clocks, wind.
-    recordings : mapping of str to Recording
-        The logs as read, by name.
-    warnings : tuple of str
-        What the user should know.
-    cautions : tuple of str
-        Safety cautions that go with every output.
-    provenance : Provenance
-        Where it comes from.
-    inflow : InflowEstimate or None
-        Inflow at the disc and angle of attack from all ratios together.
-    ratio_curve : RatioCurve or None
-        Torque ratio that the blade expects, against advance ratio.
-    loading : Loading or None
-        Masses and wing, from the sheets.
-    moment_curve : MomentCurve or None
-        Roll moment against engine speed with its covariance; None without power holds.
-    budget : tuple of BudgetEntry
-        What the uncertainty of each result is made of, by result and throttle setting.
-    trace : SortieTrace or None
-        Torque ratio from the whole sortie, where it was tried.
-    """
-
-    title: str
-    aircraft: str
-    glider: str
-    reaction_sign: int
-    answer: tuple[str, ...]
-    limits: tuple[str, ...]
-    holds: tuple[HoldResult, ...]
-    rejected: tuple[Rejected, ...]
-    calibration: Calibration
-    comparison: tuple[ComparisonRow, ...]
-    blade: tuple[BladeAngles, ...]
-    blade_words: tuple[str, ...]
-    rig: RigCurve | None
-    sortie: Sortie
-    recordings: Mapping[str, Recording]
-    warnings: tuple[str, ...]
-    cautions: tuple[str, ...]
-    provenance: Provenance
-    inflow: InflowEstimate | None = None
-    ratio_curve: RatioCurve | None = None
-    loading: Loading | None = None
-    moment_curve: MomentCurve | None = None
-    budget: tuple[BudgetEntry, ...] = ()
-    trace: SortieTrace | None = None
-
-    @property
-    def wind(self) -> Wind:
-        """Mean wind of the sortie."""
-        return self.sortie.wind
-
-    def to_json(self) -> dict[str, Any]:
-        """Return results.json as plain objects (see docs/results-json.md)."""
-        start = self.sortie.start_utc
-        wind = self.sortie.wind
-        return {
-            "schema": SCHEMA,
-            "title": self.title,
-            "aircraft": self.aircraft,
-            "glider": self.glider,
-            "reaction_sign": self.reaction_sign,
-            "loading": None if self.loading is None else self.loading.to_json(),
-            "time_base": {
-                "start_utc": None if start is None else _iso(start),
-                "end_s": float(self.sortie.time[-1]),
-                "rate_hz": self.sortie.rate,
-                "reason": "" if start is not None else "no log of the sortie carries UTC",
-            },
-            "answer": list(self.answer),
-            "limits": list(self.limits),
-            "holds": [hold.to_json() for hold in self.holds],
-            "not_holds": [
-                {"start_s": item.start, "end_s": item.end, "reason": item.code, "words": item.words}
-                for item in self.rejected
-            ],
-            "calibration": self.calibration.to_json(),
-            "wind": {
-                "north_m_s": wind.north.to_json(),
-                "east_m_s": wind.east.to_json(),
-                "speed_m_s": _finite(wind.speed),
-                "from_deg": _finite(math.degrees(wind.direction_from)),
-                "covariance_m2_s2": [[_finite(x) for x in row] for row in wind.covariance.tolist()],
-                "method": wind.method,
-                "remarks": wind.words,
-            },
-            "airspeed_common_std_m_s": _finite(self.sortie.airspeed_std),
-            "bank_source": self.sortie.bank_source,
-            "clock_offsets_s": {item.log: _clock_json(item) for item in self.sortie.clock_offsets},
-            "comparison": [row.to_json() for row in self.comparison],
-            "moment_curve": None if self.moment_curve is None else self.moment_curve.to_json(),
-            "budget": [entry.to_json() for entry in self.budget],
-            "trace": None if self.trace is None else self.trace.to_json(),
-            "blade": [angles.to_json() for angles in self.blade],
-            "blade_remarks": list(self.blade_words),
-            "inflow": None if self.inflow is None else self.inflow.to_json(),
-            "ratio_curve": None if self.ratio_curve is None else self.ratio_curve.to_json(),
-            "rig": None if self.rig is None else _rig_json(self.rig),
-            "warnings": list(self.warnings),
-            "cautions": list(self.cautions),
-            "provenance": self.provenance.to_json(),
-        }
-
-    def holds_table(self) -> pd.DataFrame:
-        """Return the holds as a table, one row each, units in the column names (holds.csv)."""
-        import pandas as pd
-
-        rows = []
-        for number, hold in enumerate(self.holds, start=1):
-            row: dict[str, Any] = {"hold": number}
-            for key, entry in hold.to_json().items():
-                if isinstance(entry, dict):
-                    row[key] = entry["value"]
-                    row[f"{key}_std"] = entry["std"]
-                    row[f"{key}_low95"] = entry["low95"]
-                    row[f"{key}_high95"] = entry["high95"]
-                else:
-                    row[key] = entry
-            rows.append(row)
-        return pd.DataFrame(rows)
-
-    def __repr__(self) -> str:
-        counts = {kind: sum(h.kind is kind for h in self.holds) for kind in HoldKind}
-        inside = ", ".join(f"{count} {kind}" for kind, count in counts.items())
-        return f"<Results {self.title!r}: {inside} holds>"
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
-
-
-def _rounded(values: NDArray[np.float64], places: int) -> list[float | None]:
-    return [_finite(round(float(v), places)) for v in values]
-
-
-def _iso(posix: float) -> str:
-    return datetime.fromtimestamp(posix, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def _clock_json(item: ClockOffset) -> dict[str, Any]:
-    out = item.offset.to_json()
-    out.update(method=item.method, correlation=item.correlation, remarks=item.words)
-    return out
-
-
-def _rig_json(rig: RigCurve) -> dict[str, Any]:
-    return {
-        "points": [
-            {
-                "rpm": point.rpm,
-                "torque_N_m": point.torque.to_json(),
-                "power_W": point.power.to_json(),
-                "thrust_N": point.thrust.to_json(),
-                "figure_of_merit": point.figure_of_merit.to_json(),
-                "thrust_ceiling_N": point.thrust_ceiling.to_json(),
-                "torque_coefficient": point.torque_coefficient.to_json(),
-                "sum_change_kg": point.sum_change.to_json(),
-            }
-            for point in rig.points
-        ],
-        "fits": [
-            {
-                "name": fit.name,
-                "coefficients": fit.coefficients.tolist(),
-                "covariance": [[_finite(x) for x in row] for row in fit.covariance.tolist()],
-                "chi2": _finite(fit.chi2),
-                "dof": fit.dof,
-                "aicc": None if fit.aicc is None else _finite(fit.aicc),
-                "chosen": fit.name == rig.chosen.name,
-                "remarks": fit.words,
-            }
-            for fit in rig.fits
-        ],
-        "density_kg_m3": rig.density,
-        "density_std_kg_m3": rig.density_std,
-        "warnings": list(rig.warnings),
-    }

@@ -1,0 +1,186 @@
+"""Everything one analysis gives, and its JSON form (``flightproc-results/1``)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from ..holds.model import HoldKind, Rejected
+from ..moment.budget import BudgetEntry
+from ..moment.trace_model import SortieTrace
+from ..propeller.inflow import InflowEstimate
+from ..propeller.performance import RatioCurve
+from ..rig.model import RigCurve
+from ..sheets.loading import Loading
+from ..sortie.model import Sortie, Wind
+from .parts import BladeAngles, Calibration, ComparisonRow, HoldResult, MomentCurve, Provenance
+from .plain import clock_json, finite, iso, rig_json
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..readers.recording import Recording
+
+__all__ = ["SCHEMA", "Results"]
+
+SCHEMA = "flightproc-results/1"
+"""Name and version of the JSON form."""
+
+
+@dataclass(frozen=True)
+class Results:
+    """Everything one analysis gives.
+
+    Attributes
+    ----------
+    title, aircraft, glider : str
+        From the sheets.
+    reaction_sign : int
+        Sign of the torque reaction's roll moment: +1 for a propeller turning left seen from behind.
+    answer : tuple of str
+        The answer in words, most important first.
+    limits : tuple of str
+        What limits it, most important first.
+    holds : tuple of HoldResult
+        In order of time.
+    rejected : tuple of Rejected
+        Stretches turned down.
+    calibration : Calibration
+        Zeros and coefficients.
+    comparison : tuple of ComparisonRow
+        By rpm group, rising.
+    blade : tuple of BladeAngles
+        Along the blade, one per rpm group.
+    blade_words : tuple of str
+        What the blade model assumed and how well it is pinned down.
+    rig : RigCurve or None
+        The static curve, where a rig sheet was given.
+    sortie : Sortie
+        The evidence: channels, clocks, wind.
+    recordings : mapping of str to Recording
+        The logs as read, by name.
+    warnings : tuple of str
+        What the user should know.
+    cautions : tuple of str
+        Safety cautions that go with every output.
+    provenance : Provenance
+        Where it comes from.
+    inflow : InflowEstimate or None
+        Inflow at the disc and angle of attack from all ratios together.
+    ratio_curve : RatioCurve or None
+        Torque ratio that the blade expects, against advance ratio.
+    loading : Loading or None
+        Masses and wing, from the sheets.
+    moment_curve : MomentCurve or None
+        Roll moment against engine speed with its covariance; None without power holds.
+    budget : tuple of BudgetEntry
+        What the uncertainty of each result is made of, by result and throttle setting.
+    trace : SortieTrace or None
+        Torque ratio from the whole sortie, where it was tried.
+    """
+
+    title: str
+    aircraft: str
+    glider: str
+    reaction_sign: int
+    answer: tuple[str, ...]
+    limits: tuple[str, ...]
+    holds: tuple[HoldResult, ...]
+    rejected: tuple[Rejected, ...]
+    calibration: Calibration
+    comparison: tuple[ComparisonRow, ...]
+    blade: tuple[BladeAngles, ...]
+    blade_words: tuple[str, ...]
+    rig: RigCurve | None
+    sortie: Sortie
+    recordings: Mapping[str, Recording]
+    warnings: tuple[str, ...]
+    cautions: tuple[str, ...]
+    provenance: Provenance
+    inflow: InflowEstimate | None = None
+    ratio_curve: RatioCurve | None = None
+    loading: Loading | None = None
+    moment_curve: MomentCurve | None = None
+    budget: tuple[BudgetEntry, ...] = ()
+    trace: SortieTrace | None = None
+
+    @property
+    def wind(self) -> Wind:
+        """Mean wind of the sortie."""
+        return self.sortie.wind
+
+    def to_json(self) -> dict[str, Any]:
+        """Return results.json as plain objects (see docs/results-json.md)."""
+        start = self.sortie.start_utc
+        wind = self.sortie.wind
+        return {
+            "schema": SCHEMA,
+            "title": self.title,
+            "aircraft": self.aircraft,
+            "glider": self.glider,
+            "reaction_sign": self.reaction_sign,
+            "loading": None if self.loading is None else self.loading.to_json(),
+            "time_base": {
+                "start_utc": None if start is None else iso(start),
+                "end_s": float(self.sortie.time[-1]),
+                "rate_hz": self.sortie.rate,
+                "reason": "" if start is not None else "no log of the sortie carries UTC",
+            },
+            "answer": list(self.answer),
+            "limits": list(self.limits),
+            "holds": [hold.to_json() for hold in self.holds],
+            "not_holds": [
+                {"start_s": item.start, "end_s": item.end, "reason": item.code, "words": item.words}
+                for item in self.rejected
+            ],
+            "calibration": self.calibration.to_json(),
+            "wind": {
+                "north_m_s": wind.north.to_json(),
+                "east_m_s": wind.east.to_json(),
+                "speed_m_s": finite(wind.speed),
+                "from_deg": finite(math.degrees(wind.direction_from)),
+                "covariance_m2_s2": [[finite(x) for x in row] for row in wind.covariance.tolist()],
+                "method": wind.method,
+                "remarks": wind.words,
+            },
+            "airspeed_common_std_m_s": finite(self.sortie.airspeed_std),
+            "bank_source": self.sortie.bank_source,
+            "clock_offsets_s": {item.log: clock_json(item) for item in self.sortie.clock_offsets},
+            "comparison": [row.to_json() for row in self.comparison],
+            "moment_curve": None if self.moment_curve is None else self.moment_curve.to_json(),
+            "budget": [entry.to_json() for entry in self.budget],
+            "trace": None if self.trace is None else self.trace.to_json(),
+            "blade": [angles.to_json() for angles in self.blade],
+            "blade_remarks": list(self.blade_words),
+            "inflow": None if self.inflow is None else self.inflow.to_json(),
+            "ratio_curve": None if self.ratio_curve is None else self.ratio_curve.to_json(),
+            "rig": None if self.rig is None else rig_json(self.rig),
+            "warnings": list(self.warnings),
+            "cautions": list(self.cautions),
+            "provenance": self.provenance.to_json(),
+        }
+
+    def holds_table(self) -> pd.DataFrame:
+        """Return the holds as a table, one row each, units in the column names (holds.csv)."""
+        import pandas as pd
+
+        rows = []
+        for number, hold in enumerate(self.holds, start=1):
+            row: dict[str, Any] = {"hold": number}
+            for key, entry in hold.to_json().items():
+                if isinstance(entry, dict):
+                    row[key] = entry["value"]
+                    row[f"{key}_std"] = entry["std"]
+                    row[f"{key}_low95"] = entry["low95"]
+                    row[f"{key}_high95"] = entry["high95"]
+                else:
+                    row[key] = entry
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+    def __repr__(self) -> str:
+        counts = {kind: sum(h.kind is kind for h in self.holds) for kind in HoldKind}
+        inside = ", ".join(f"{count} {kind}" for kind, count in counts.items())
+        return f"<Results {self.title!r}: {inside} holds>"
