@@ -34,6 +34,9 @@ from .moment.calibrate import Frame, Priors, Wing, make_priors
 from .moment.observe import Observations, observe_holds
 from .moment.response import measure_turn_coefficient
 from .moment.solve import MomentSolution, solve_moments
+from .moment.swing_mode import roll_mode, swing_limits
+from .moment.trace import trace_sortie
+from .moment.trace_model import SortieTrace
 from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade, polar_from_sheet
 from .quantity import Quantity
 from .readers import Recording, read_log
@@ -133,9 +136,13 @@ def analyse_sheets(
         airspeed_common_std=_known(sortie.airspeed_std),
         density_relative_std=sortie.density_std_ratio,
         mount_yaw_std=sortie.mount_yaw_std,
+        roll_frequency=_roll_frequency(frame, priors, sortie, search),
         draws=sheet.settings.draws,
         seed=sheet.settings.seed,
     )
+
+    tell("following the whole sortie", 0.8)
+    trace = _trace(sheets, sortie, search, frame, priors, rig, compensation)
 
     tell("setting it against rig and blade", 0.85)
     propulsion = Propulsion(aircraft.engine.gear_ratio, aircraft.propeller.diameter_m, aircraft.reaction_sign)
@@ -164,7 +171,7 @@ def analyse_sheets(
         glider=sheets.glider.name,
         reaction_sign=aircraft.reaction_sign,
         answer=answer_in_words(
-            comparison.rows, comparison.blade, holds, comparison.overall, comparison.inflow
+            comparison.rows, comparison.blade, holds, comparison.overall, comparison.inflow, trace
         ),
         limits=limits_in_words(comparison.rows, holds, calibration, rig_warnings),
         holds=holds,
@@ -182,6 +189,7 @@ def analyse_sheets(
         inflow=comparison.inflow,
         ratio_curve=comparison.curve,
         budget=explain_results(comparison.rows, holds),
+        trace=trace,
         loading=loading_of(aircraft, sheets.glider),
         moment_curve=make_moment_curve(
             comparison.rows,
@@ -192,6 +200,54 @@ def analyse_sheets(
             thrust_measured=rig is not None and any(point.thrust.known for point in rig.points),
             seed=sheet.settings.seed,
         ),
+    )
+
+
+def _roll_frequency(frame: Frame, priors: Priors, sortie: Sortie, search: HoldSearch) -> Quantity | None:
+    """Return the unit's roll frequency in flight without power, where an inertia makes use of it."""
+    if frame.inertia is None:
+        return None
+    still = [(h.start, h.end) for h in search.holds if h.kind is not HoldKind.POWER]
+    return roll_mode(sortie, still, limits=swing_limits(frame, priors)).frequency
+
+
+def _trace(
+    sheets: Sheets,
+    sortie: Sortie,
+    search: HoldSearch,
+    frame: Frame,
+    priors: Priors,
+    rig: RigCurve | None,
+    compensation: Compensation | None,
+) -> SortieTrace:
+    """Estimate the torque ratio from the whole sortie."""
+    aircraft, settings = sheets.aircraft, sheets.sortie.settings
+    ballast, notes = _windows(sheets.sortie, sortie, [])
+
+    def rig_torque(
+        rpm: NDArray[np.float64], density: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        assert rig is not None
+        torque, std = rig.torque(rpm)
+        return torque * density / rig.density, std / np.maximum(torque, 1e-9)
+
+    return trace_sortie(
+        sortie,
+        search.holds,
+        rig_torque=None if rig is None else rig_torque,
+        reaction_sign=aircraft.reaction_sign,
+        gear_ratio=aircraft.engine.gear_ratio,
+        diameter=aircraft.propeller.diameter_m,
+        frame=frame,
+        priors=priors,
+        ballast=ballast,
+        pilot=notes,
+        compensation=compensation,
+        idle_rpm=_idle_rpm(sheets),
+        idle_turns_propeller=aircraft.engine.idle_turns_propeller,
+        mount_yaw_std=sortie.mount_yaw_std,
+        density_relative_std=sortie.density_std_ratio,
+        seed=settings.seed,
     )
 
 
@@ -517,6 +573,7 @@ def _provenance(sheets: Sheets, recordings: Mapping[str, Recording], settling: f
             "searched for holds",
             "estimated the level of each hold with one noise model",
             "solved all holds together for moments, zeros and calibration",
+            "estimated the torque ratio from the whole sortie",
             "set the moments against rig and blade",
         ),
     )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from ..holds.model import HoldKind
 from ..moment.budget import explain_budget
+from ..moment.trace_model import SortieTrace
 from ..propeller import InflowEstimate
 from ..quantity import Quantity
 from ..results import BladeAngles, Calibration, ComparisonRow, HoldResult
@@ -23,13 +24,18 @@ def answer_in_words(
     holds: Sequence[HoldResult],
     overall: Quantity,
     inflow: InflowEstimate | None = None,
+    trace: SortieTrace | None = None,
 ) -> tuple[str, ...]:
     """Return the answer, most important sentence first."""
     if not rows:
         return ("No straight power hold was found, so the moment in flight is unknown.",)
     out = [_moments(rows)]
-    if overall.known:
-        out.append(_ratio(rows, overall))
+    if trace is not None and trace.accepted and trace.ratio.known:
+        out.append(_ratio(trace.ratio, "Over the whole flight, throttle steps included,"))
+        if overall.known:
+            out[-1] += f" The holds alone give {overall.value:.2f} (95 %: {_range(overall, 2)})."
+    elif overall.known:
+        out.append(_ratio(overall))
     out += _turns(rows, holds)
     if blade:
         out.append(_angles(rows, blade, inflow))
@@ -59,9 +65,8 @@ def _moments(rows: Sequence[ComparisonRow]) -> str:
     )
 
 
-def _ratio(rows: Sequence[ComparisonRow], overall: Quantity) -> str:
+def _ratio(overall: Quantity, start: str = "Over all settings") -> str:
     assert overall.value is not None and overall.low95 is not None and overall.high95 is not None
-    start = "Over all settings"
     if overall.reason == FROM_DIFFERENCES:
         start = "Taken from the differences between settings, which need no zero,"
     text = (

@@ -27,14 +27,16 @@ from numpy.typing import NDArray
 
 from ..quantity import Quantity
 from ..sortie.model import Sortie
+from .calibrate import Frame, Priors
 
-__all__ = ["RollMode", "roll_mode"]
+__all__ = ["RollMode", "roll_mode", "swing_limits"]
 
 Array = NDArray[np.float64]
 
 _RATE = 5.0  # sampling of the roll rate [Hz]
 _ORDER = 6  # of the autoregression: higher ones split the swing, lower ones blur it
 _RANGE = (2.0, 9.5)  # natural frequencies looked for [rad/s]
+_GYRATION = (0.2, 0.4)  # radius of gyration in roll of a hung mass about its own CG [m]
 _DAMPING = (0.01, 0.7)
 _LEAST = 12.0  # shortest stretch used [s]
 _ENOUGH = 120.0  # least total [s]
@@ -61,7 +63,32 @@ class RollMode:
     words: str
 
 
-def roll_mode(sortie: Sortie, stretches: Sequence[tuple[float, float]]) -> RollMode:
+def swing_limits(frame: Frame, priors: Priors) -> tuple[float, float]:
+    """Return the natural frequencies that stiffness and inertia allow [rad/s].
+
+    Parameters
+    ----------
+    frame : Frame
+        Its inertia where a pendulum test gave one, else what hung masses have.
+    priors : Priors
+        What is known of the stiffness before the flight.
+    """
+    low, high = priors.riser
+    if priors.riser_stated:
+        low, high = low * math.exp(-2.5 * high), low * math.exp(2.5 * high)
+    soft = max(priors.weight - 2.5 * priors.weight_std, 0.3 * priors.weight) + low
+    hard = priors.weight + 2.5 * priors.weight_std + high
+    if frame.inertia is not None:
+        error = 2.5 * (frame.inertia_std or 0.0)
+        light, heavy = max(frame.inertia - error, 0.5 * frame.inertia), frame.inertia + error
+    else:
+        light, heavy = (frame.mass * (frame.hang_arm**2 + own**2) for own in _GYRATION)
+    return 0.95 * math.sqrt(soft / heavy), 1.05 * math.sqrt(hard / light)
+
+
+def roll_mode(
+    sortie: Sortie, stretches: Sequence[tuple[float, float]], *, limits: tuple[float, float] = _RANGE
+) -> RollMode:
     """Find natural frequency and damping of the unit's roll.
 
     Parameters
@@ -70,6 +97,8 @@ def roll_mode(sortie: Sortie, stretches: Sequence[tuple[float, float]]) -> RollM
         Needs ``roll_rate``.
     stretches : sequence of (float, float)
         Hands-off flight [s]; best without power, as a running engine's vibration blurs the swing.
+    limits : tuple of float
+        Natural frequencies to look in [rad/s].
 
     Returns
     -------
@@ -104,8 +133,8 @@ def roll_mode(sortie: Sortie, stretches: Sequence[tuple[float, float]]) -> RollM
     if not float(targets @ targets) > 0.0:
         return _unknown("the roll rate does not change")
     block = np.arange(targets.size) * _PARTS // targets.size
-    found = _swing(lags, targets, period)
-    without = np.array([_swing(lags[block != k], targets[block != k], period) for k in range(_PARTS)])
+    found = _swing(lags, targets, period, limits)
+    without = np.array([_swing(lags[block != k], targets[block != k], period, limits) for k in range(_PARTS)])
     if not (np.isfinite(found).all() and np.isfinite(without).all()):
         return _unknown("the swing of the unit does not stand out of its roll rate")
     spread = np.sqrt((_PARTS - 1) / _PARTS * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
@@ -130,7 +159,7 @@ def _unknown(reason: str) -> RollMode:
     return RollMode(Quantity.unknown("rad/s", reason), Quantity.unknown("", reason), reason)
 
 
-def _swing(lags: Array, targets: Array, period: float) -> Array:
+def _swing(lags: Array, targets: Array, period: float, limits: tuple[float, float]) -> Array:
     """Return natural frequency and damping of the strongest swing, NaN where there is none."""
     phi = np.linalg.lstsq(lags, targets, rcond=None)[0]
     z = np.roots(np.concatenate([[1.0], -phi])).astype(complex)
@@ -138,7 +167,7 @@ def _swing(lags: Array, targets: Array, period: float) -> Array:
         s = np.log(z) / period
     omega = np.abs(s)
     zeta = -s.real / np.maximum(omega, 1e-12)
-    swing = (s.imag > 0.5) & (omega > _RANGE[0]) & (omega < _RANGE[1])
+    swing = (s.imag > 0.5) & (omega > limits[0]) & (omega < limits[1])
     swing &= (zeta > _DAMPING[0]) & (zeta < _DAMPING[1])
     if not swing.any():
         return np.full(2, np.nan)

@@ -34,7 +34,7 @@ from ..statistics.coloured import ColouredFit, fit_coloured
 from .calibrate import Frame, Priors
 from .fit_quality import FitQuality, judge_fit
 from .stiffness import combine_stiffness
-from .swing_mode import RollMode, roll_mode
+from .swing_mode import RollMode, roll_mode, swing_limits
 from .trace_model import GivenBack, SettingRatio, SortieTrace, no_trace
 from .trace_record import RigTorque, TraceRecord, make_record, trace_stretches
 
@@ -44,12 +44,14 @@ Array = NDArray[np.float64]
 
 _SLOPE_STD = 0.6  # prior of the relative change of torque per unit of J, and of the rig curve's shape [1]
 _MOUNT_YAW_STD = np.radians(3.0)  # of a sensor strapped on by eye [rad]
+_SWING_STD = np.radians(10.0)  # prior of the yaw at which pitch swings show as roll under power [rad]
 _KNOT = 150.0  # spacing of the zero's random walk [s]
 _WALKS = np.radians([0.01, 0.03, 0.06, 0.12, 0.25, 0.5])  # wander of the zero in 1000 s tried [rad]
 _WALK_SCALE = np.radians(0.1)  # half-normal prior of it
 _YAW_MOMENT = 0.006  # relative: what the yaw moment of the thrust does to hang roll beside the turn rate
 _IDLE_STD = 0.5  # relative standard uncertainty of an idling propeller's torque
 _LEAST_POWER, _LEAST_GLIDE = 120.0, 60.0  # least flight used [s]
+_YAW_LIMIT = np.radians(5.0)  # standard uncertainty of the sensor's yaw beyond which the holds are left to it
 _HALVES = 3.5  # standard uncertainties between the halves beyond which the estimate is not trusted
 _LONG_RUN = 6.0  # likewise of the long-run variance of the innovations
 _CORRELATION = 0.25  # likewise of the innovations' autocorrelation
@@ -126,7 +128,7 @@ def trace_sortie(
     if isinstance(record, str):
         return no_trace(record)
     stretches = trace_stretches(record)
-    mode = _mode(sortie, record, stretches)
+    mode = _mode(sortie, record, stretches, frame, priors)
     seconds = [
         sum(end - start for start, end, k in stretches if k == kind) * record.period for kind in (0, 1)
     ]
@@ -143,6 +145,10 @@ def trace_sortie(
     fit, stretches = _fit(record, system, stretches)
     quality = judge_fit(record, system.design, fit, stretches, _halves(record, system, fit, stretches))
     reason = _refusal(quality)
+    if yaw_std > _YAW_LIMIT:
+        reason = (
+            f"the yaw of the sensor is known only to {math.degrees(yaw_std):.0f} deg; state it in the sheet"
+        )
     return _conclude(
         record,
         system,
@@ -183,12 +189,21 @@ class _System:
         return np.array([i for i, n in enumerate(self.names) if n.startswith("walk")], dtype=np.intp)
 
 
-def _mode(sortie: Sortie, record: TraceRecord, stretches: list[tuple[int, int, int]]) -> RollMode:
+def _mode(
+    sortie: Sortie,
+    record: TraceRecord,
+    stretches: list[tuple[int, int, int]],
+    frame: Frame,
+    priors: Priors,
+) -> RollMode:
     """Find the swing of the unit without power, or with it where there is too little without."""
+    limits = swing_limits(frame, priors)
     half = record.period / 2
     spans = [(float(record.time[a]) - half, float(record.time[b - 1]) + half, k) for a, b, k in stretches]
-    found = roll_mode(sortie, [(a, b) for a, b, k in spans if k == 0])
-    return found if found.frequency.known else roll_mode(sortie, [(a, b) for a, b, _ in spans])
+    found = roll_mode(sortie, [(a, b) for a, b, k in spans if k == 0], limits=limits)
+    if found.frequency.known:
+        return found
+    return roll_mode(sortie, [(a, b) for a, b, _ in spans], limits=limits)
 
 
 def _system(
@@ -216,7 +231,9 @@ def _system(
         columns.append(("slope", slope, 0.0, _SLOPE_STD / guess))
     if np.any(record.idle[chosen] != 0.0):
         columns.append(("idle", record.idle, 1.0 / guess, _IDLE_STD / guess))
-    columns.append(("pitch", record.pitch, 0.0, yaw_std))
+    level, swing = _pitch_parts(record, chosen)
+    columns.append(("pitch", level + np.where(record.power, 0.0, swing), 0.0, yaw_std))
+    columns.append(("pitch swing under power", np.where(record.power, swing, 0.0), 0.0, _SWING_STD))
     columns.append(("turn", record.turn_rate, 0.0, np.inf))
     columns.append(("turn rate of change", record.rate_of(record.turn_rate), 0.0, np.inf))
     columns.append(("roll", record.roll_rate, 0.0, np.inf))
@@ -228,6 +245,20 @@ def _system(
         np.array([c[3] for c in columns]),
         advance,
     )
+
+
+def _pitch_parts(record: TraceRecord, chosen: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Return the part of the unit's pitch that follows the torque, and its swings about that.
+
+    Under power the unit twists under its risers, so that the accelerations of a swing come from another side
+    than the sensor's yaw alone would tell; only the level counts there.
+    """
+    design = np.column_stack(
+        [np.ones(record.time.size), record.power, record.torque, record.torque * np.abs(record.torque)]
+    )
+    found = np.linalg.lstsq(design[chosen], record.pitch[chosen], rcond=None)[0]
+    level: Array = design @ found
+    return level, record.pitch - level
 
 
 def _fit(
@@ -467,12 +498,11 @@ def _budget(system: _System, fit: ColouredFit, ballast_weight: float, centre: fl
     out: dict[str, float] = {}
     groups: list[tuple[str, list[int]]] = [
         ("yaw of the sensor", [pitch]),
-        ("drift of the zeros", system.walk.tolist()),
-        ("noise of the glides", [0]),
     ]
     idle = system.index("idle")
     if idle is not None:
         groups.append(("idle torque", [idle]))
+    groups += [("drift of the zeros", system.walk.tolist()), ("noise of the glides", [0])]
     if known is not None:
         groups.append(("noise of the ballast legs", [known]))
     total = float(gain @ left @ gain)

@@ -125,7 +125,9 @@ class SortieTrace:
             "accepted": self.accepted,
             "reason": self.reason,
             "torque_ratio": self.ratio.to_json(),
-            "torque_ratio_budget": dict(self.ratio.budget),
+            "budget": [
+                {"source": source, "contribution": part} for source, part in self.ratio.budget.items()
+            ],
             "advance_ratio": self.advance_ratio if math.isfinite(self.advance_ratio) else None,
             "torque_ratio_slope": self.ratio_slope.to_json(),
             "settings": [

@@ -321,7 +321,7 @@ def fit_state_space(
         trial = x - np.linalg.solve(information, slope)
         if cost(trial) <= cost(x):
             x = trial
-        covariance: Array = np.linalg.inv(information)
+        covariance: Array = np.asarray(np.linalg.inv(information), dtype=float)
     else:
         covariance = np.full((first.size, first.size), np.nan)
     parameters = first + unit * x

@@ -12,6 +12,9 @@ import pandas as pd
 
 from flightproc.compare.budgets import explain_results
 from flightproc.holds.model import HoldKind, Rejected
+from flightproc.moment.fit_quality import FitQuality
+from flightproc.moment.swing_mode import RollMode
+from flightproc.moment.trace_model import SettingRatio, SortieTrace, no_trace
 from flightproc.propeller import InflowEstimate, InflowPoint, RatioCurve
 from flightproc.quantity import Quantity
 from flightproc.readers.recording import Damage, RawField, Recording, Series
@@ -274,6 +277,62 @@ def blade_angles(rows: tuple[ComparisonRow, ...]) -> tuple[BladeAngles, ...]:
     return tuple(out)
 
 
+def trace(rows: tuple[ComparisonRow, ...]) -> SortieTrace:
+    """A whole-sortie estimate that looks like one."""
+    rng = np.random.default_rng(9)
+    time = np.arange(150.0, 1500.0, 1.5)
+    lags = np.arange(1, 26)
+    frequency = np.linspace(0.03, 1.25, 40)
+    example = np.arange(300.0, 540.0, 0.4)
+    response = 0.03 + 0.02 * np.tanh((example - 420.0) / 5.0)
+    seen = response + 0.004 * rng.standard_normal(example.size)
+    fit = FitQuality(
+        period=0.4,
+        time=time,
+        innovations=rng.standard_normal(time.size),
+        frequency=frequency,
+        spectrum=1.0 + 0.1 * rng.standard_normal(frequency.size),
+        spectrum_band=(0.8, 1.2),
+        autocorrelation=0.02 * rng.standard_normal(lags.size),
+        autocorrelation_band=0.035,
+        p_value=0.4,
+        explained=0.95,
+        over_persistence=0.5,
+        long_run=1.1,
+        halves=0.7,
+        example_time=example,
+        example_seen=seen,
+        example_predicted=seen + 0.002,
+        example_response=np.where(np.abs(example - 420.0) < 10.0, np.nan, response),
+        words=("one step of 0.4 s ahead, 95 % of the variance of hang roll is predicted",),
+    )
+    ratio = Quantity.of(
+        0.97, 0.03, "", budget={"rig": 0.018, "ballast mass and arm": 0.02, "noise of the power holds": 0.013}
+    )
+    settings = tuple(
+        SettingRatio(row.rpm.value or 0.0, row.advance_ratio.value or math.nan, ratio) for row in rows
+    )
+    return SortieTrace(
+        ratio=ratio,
+        advance_ratio=0.22,
+        ratio_slope=Quantity.of(0.1, 0.4, ""),
+        settings=settings,
+        draws=np.column_stack([0.97 + 0.03 * rng.standard_normal(200), 0.4 * rng.standard_normal(200)]),
+        stiffness=Quantity.of(STIFFNESS, 12.0, "N m/rad"),
+        mode=RollMode(
+            Quantity.of(4.9, 0.08, "rad/s"), Quantity.of(0.15, 0.02, ""), "natural frequency 4.9 rad/s"
+        ),
+        sensor_yaw=Quantity.of(0.5 * DEG, 0.5 * DEG, "rad"),
+        seconds_used=1200.0,
+        seconds_power=600.0,
+        share_used=0.6,
+        fit=fit,
+        accepted=True,
+        reason="",
+        words=("600 s under power and 600 s without were used",),
+    )
+
+
 def inflow(rows: tuple[ComparisonRow, ...]) -> InflowEstimate:
     """An inflow estimate that looks like one."""
     radius = np.linspace(0.18, 1.0, 40)
@@ -481,6 +540,7 @@ def full_results() -> Results:
         blade=blade_angles(rows),
         blade_words=("A helical blade of pitch 0.62 m was assumed; chord 0.09 m at 0.75 R.",),
         inflow=inflow(rows),
+        trace=trace(rows),
         ratio_curve=curve(),
         rig=rig,
         loading=Loading(
@@ -550,7 +610,16 @@ def no_rig() -> Results:
         )
         for row in full.comparison
     )
-    return replace(full, rig=None, blade=(), blade_words=(), comparison=rows, inflow=None, ratio_curve=None)
+    return replace(
+        full,
+        rig=None,
+        blade=(),
+        blade_words=(),
+        comparison=rows,
+        inflow=None,
+        ratio_curve=None,
+        trace=no_trace("no rig sheet was given"),
+    )
 
 
 def no_gps() -> Results:
@@ -653,6 +722,7 @@ def empty_results() -> Results:
         blade=(),
         blade_words=(),
         inflow=None,
+        trace=None,
         ratio_curve=None,
         moment_curve=None,
         rig=None,

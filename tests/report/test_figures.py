@@ -31,6 +31,7 @@ UNITS = {
     "ratio": ["Advance ratio", "static torque [1]", "ratio 1", "blade model"],
     "blade": ["Angle of attack [deg]", "r / R [1]", "at rest", "by geometry alone"],
     "inflow": ("[1]", "[deg]", "[1/min]"),
+    "fit": ["Hang roll [deg]", "Time [s]", "Frequency [Hz]", "Lag [s]", "Innovation [std]", "measured"],
     "calibration": ["Roll moment L, positive right side down [N m]", "Hang roll η [deg]"],
     "budget": [
         "Share of the variance [%]",
