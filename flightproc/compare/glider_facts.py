@@ -15,7 +15,6 @@ from ..quantity import Quantity
 __all__ = ["SortieFacts", "TurnPoint", "read_facts", "sortie_facts"]
 
 _SCHEMA = "flightproc-results/1"
-_WEAK = 0.9  # posterior spread of ln c_L over that before, above which ballast said next to nothing
 _SPEED_GUESS = 0.08  # relative standard uncertainty of a sheet's trim speed
 
 
@@ -68,10 +67,10 @@ class SortieFacts:
         Air density there [kg/m^3].
     turn_coefficient : Quantity
         c_L as the sortie's results state it, what was assumed included [1].
-    log_turn : float
-        Natural logarithm of the turn per roll moment [rad/s/(N m)] at the sortie's own speed and density,
-        what was assumed of c_L taken out; NaN where the sortie did not measure it.
-    log_std : float
+    turn : float
+        Turn per roll moment [rad/s/(N m)] at the sortie's own speed and density, by its ballast glides alone;
+        NaN where it was not measured, and below nothing where gusts drowned the ballast.
+    turn_std : float
         Its standard uncertainty without the ballast's own.
     ballast_std : float
         Relative standard uncertainty of the ballast moment.
@@ -99,8 +98,8 @@ class SortieFacts:
     trim_speed: Quantity
     density: float
     turn_coefficient: Quantity
-    log_turn: float
-    log_std: float
+    turn: float
+    turn_std: float
     ballast_std: float
     ballast: tuple[Any, ...]
     reason: str
@@ -110,7 +109,7 @@ class SortieFacts:
     @property
     def measured(self) -> bool:
         """Whether the turn per roll moment was measured."""
-        return math.isfinite(self.log_turn)
+        return math.isfinite(self.turn)
 
     @property
     def aspect_ratio(self) -> float:
@@ -284,9 +283,8 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
 
     Notes
     -----
-    The results give c_L as a log-normal posterior with log-spread s, of which the sheet's or the program's
-    assumption was a part, the same in every sortie. That part is taken out, ``1/s_d^2 = 1/s^2 - 1/s_p^2``, so
-    that sorties can be combined without counting the assumption once for each of them.
+    The c_L of the joint solution holds what was assumed beforehand, the same in every sortie; what the
+    ballast glides alone measured is taken instead, so that the assumption does not count once for each.
     """
     if not isinstance(document, Mapping):
         raise ResultsError([Fault(source, "", "file", "not an object", "results.json of a sortie")])
@@ -303,10 +301,10 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
     area = read.number("loading", loading, "flat_area_m2")
     span = read.number("loading", loading, "flat_span_m")
     coefficient = read.quantity("calibration", calibration, "turn_coefficient", "")
-    prior = (
-        read.quantity("calibration", calibration, "turn_coefficient_prior", "")
-        if "turn_coefficient_prior" in calibration
-        else Quantity.unknown("", "not recorded")
+    measured = (
+        read.quantity("calibration", calibration, "turn_coefficient_measured", "")
+        if "turn_coefficient_measured" in calibration
+        else Quantity.unknown("", "the results do not hold it: run `flightproc report` again")
     )
     holds = document.get("holds")
     if not isinstance(holds, list) or not all(isinstance(hold, Mapping) for hold in holds):
@@ -326,10 +324,14 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
     if read.faults:
         raise ResultsError(read.faults)
     ballast_std = max((ratio for _, ratio in moments), default=0.0)
-    log_turn, log_std, reason = _measured_turn(coefficient, prior, bool(moments), ballast_std, words)
     assert mass.value is not None and speed.value is not None
-    if math.isfinite(log_turn):
-        log_turn += math.log(4.0 / (density * speed.value * area * span**2))
+    turn = turn_std = math.nan
+    reason = measured.reason
+    if measured.value is not None and measured.std:
+        scale = 4.0 / (density * speed.value * area * span**2)
+        turn, turn_std = scale * measured.value, scale * measured.std
+    elif not reason:
+        reason = "the results give no uncertainty of the turn coefficient"
     masses = [loading.get(name) for name in ("lowest_mass_kg", "highest_mass_kg")]
     return SortieFacts(
         source=source,
@@ -346,8 +348,8 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
         trim_speed=speed,
         density=density,
         turn_coefficient=coefficient,
-        log_turn=log_turn,
-        log_std=log_std,
+        turn=turn,
+        turn_std=turn_std,
         ballast_std=ballast_std,
         ballast=(aircraft, *sorted({float(f"{size:.3g}") for size, _ in moments})),
         reason=reason,
@@ -415,37 +417,3 @@ def _points(read: _Reader, holds: Sequence[Mapping[str, Any]]) -> tuple[TurnPoin
             )
         )
     return tuple(out)
-
-
-def _log_spread(quantity: Quantity) -> float:
-    """Return the log-spread of a positive quantity from its interval, else from its relative spread."""
-    if quantity.low95 and quantity.high95 and 0.0 < quantity.low95 < quantity.high95:
-        return math.log(quantity.high95 / quantity.low95) / (2.0 * 1.959964)
-    if quantity.std is None or not quantity.value:
-        return math.nan
-    return math.sqrt(math.log1p((quantity.std / quantity.value) ** 2))
-
-
-def _measured_turn(
-    coefficient: Quantity, prior: Quantity, ballast: bool, ballast_std: float, words: list[str]
-) -> tuple[float, float, str]:
-    """Return ln c_L by the sortie's own measurement, its spread without the ballast's, and why not."""
-    if coefficient.value is None or coefficient.value <= 0.0:
-        return math.nan, math.nan, coefficient.reason or "the results give no turn coefficient"
-    if not ballast:
-        return math.nan, math.nan, "no ballast glide was flown: its turn per N m is assumed, not measured"
-    mean, spread = math.log(coefficient.value), _log_spread(coefficient)
-    if not (math.isfinite(spread) and spread > 0.0):
-        return math.nan, math.nan, "the results give no uncertainty of the turn coefficient"
-    if prior.value and prior.std:
-        # a stated pair (median, standard deviation) of a log-normal law
-        before = math.sqrt(math.log1p((prior.std / prior.value) ** 2))
-        if spread > _WEAK * before:
-            return math.nan, math.nan, "the ballast glides say hardly more than was assumed before the flight"
-        precision = spread**-2 - before**-2
-        mean = (mean / spread**2 - math.log(prior.value) / before**2) / precision
-        spread = precision**-0.5
-    else:
-        words.append("the file does not say what was assumed of c_L, so that stays in its figure")
-    own = math.sqrt(max(spread**2 - ballast_std**2, (0.1 * spread) ** 2))
-    return mean, own, ""

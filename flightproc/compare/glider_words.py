@@ -298,7 +298,7 @@ def remarks_in_words(comparison: GliderComparison, widening: float) -> tuple[str
         out.append(
             "sorties of one frame with the same ballast moments share the error of that ballast's mass and "
             f"arm ({shared or 'none'} of {len(sets)} here): it stays in each glider's figure and falls out "
-            "of their differences. What was assumed of c_L before each flight was taken out. The hang "
+            "of their differences. What each analysis assumed of c_L does not enter. The hang "
             "stiffness K does not enter the turn per N m"
         )
     if widening > 1.0:

@@ -43,6 +43,7 @@ _SPREAD_SCALE = 0.5  # half-normal prior of the spread of ln c_L between gliders
 _EXPONENTS = (0.2, 0.1)  # standard uncertainty of the exponents of mass and density
 _UNDER_POWER = 0.2  # relative standard uncertainty of c_L under power, found in glides
 _SAME_RPM = 0.04  # relative distance of engine speeds of one setting
+_TOLD = 2.0  # c_L over its standard uncertainty from which a glider stands alone
 _DRAWS = 20_000
 
 
@@ -51,6 +52,7 @@ class _Solution:
     """Joint draws of ln(turn per moment) of the measured gliders at their reference, and of the exponents."""
 
     measured: list[int]  # indices of gliders
+    resolved: Array  # whether each is told from nothing by its own sorties
     alone: Groups
     joint: Groups
     draws: Array  # (m, len(measured)), ln g
@@ -69,6 +71,7 @@ def compare_gliders(
     cruise_rpm: float | None = None,
     full_rpm: float | None = None,
     remarks: Sequence[str] = (),
+    draws: int = _DRAWS,
     seed: int = 1,
 ) -> GliderComparison:
     """Compare gliders and loadings.
@@ -89,8 +92,8 @@ def compare_gliders(
         Engine speeds of the settings [1/min]; found from what was flown otherwise.
     remarks : sequence of str
         What the reader of the files had to say.
-    seed : int
-        Of the draws.
+    draws, seed : int
+        Joint draws.
 
     Raises
     ------
@@ -116,9 +119,9 @@ def compare_gliders(
     speed = [
         _trim_speed([sorties[i] for i in members[n]], m, yardstick) for n, m in zip(names, mass, strict=True)
     ]
-    solution = _solve(sorties, names, mass, speed, yardstick, seed)
+    solution = _solve(sorties, names, mass, speed, yardstick, seed, draws)
     rng = np.random.default_rng((seed, 13))
-    under_power = 1.0 + _UNDER_POWER * rng.standard_normal(_DRAWS)
+    under_power = 1.0 + _UNDER_POWER * rng.standard_normal(draws)
     gliders = tuple(
         _glider(
             place,
@@ -135,8 +138,8 @@ def compare_gliders(
         )
         for place, name in enumerate(names)
     )
-    trend = None if solution is None else _trend(gliders, solution, seed)
-    pairs = _pairs(gliders, solution, seed)
+    trend = None if solution is None else _trend(gliders, solution, seed, draws)
+    pairs = _pairs(gliders, solution, seed, draws)
     pooled = solution is not None and solution.joint.pooled
     spread = (
         Quantity.from_samples(solution.joint.spread_draws)
@@ -233,58 +236,120 @@ def _solve(
     speed: Sequence[Quantity],
     yardstick: Yardstick,
     seed: int,
+    draws: int,
 ) -> _Solution | None:
     """Solve all measured sorties together."""
     rows = [item for item in sorties if item.measured]
-    if not rows:
+    single = _resolved(rows, names, mass, speed, yardstick)
+    pooled = single is not None and len(single) >= _FAMILY
+    if single is None:
         return None
+    if not pooled:
+        rows = [item for item in rows if single[names.index(item.glider)][1]]
+        if not rows:
+            return None
     measured = sorted({names.index(item.glider) for item in rows})
     group = [measured.index(names.index(item.glider)) for item in rows]
     of = np.array([measured[j] for j in group])
-    by_mass = np.log([item.mass.value or 1.0 for item in rows]) - np.log(mass[of])
-    by_density = np.log([item.density / yardstick.density for item in rows])
-    law = np.column_stack([by_mass, by_density])
+    law = _law(rows, of, mass, yardstick)
     shift = np.array([_to_coefficient(item, speed[j], yardstick) for item, j in zip(rows, of, strict=True)])
-    # turn per moment moved to the glider's reference, as ln c_L there
-    y = np.array([item.log_turn for item in rows]) + 0.5 * law.sum(axis=1) + shift
-    noise = np.diag([item.log_std**2 for item in rows])
-    for i, one in enumerate(rows):
-        for j, other in enumerate(rows):
-            if i == j or one.ballast == other.ballast:
-                noise[i, j] += one.ballast_std * other.ballast_std
+    factor = np.exp(0.5 * law.sum(axis=1) + shift)
+    # c_L at the glider's reference as each sortie measured it
+    value = np.array([item.turn for item in rows]) * factor
+    std = np.array([item.turn_std for item in rows]) * factor
     exponents = np.diag(np.square(_EXPONENTS))
-    covariance = noise + law @ exponents @ law.T
-    alone = separate_groups(y, covariance, group, draws=_DRAWS, seed=seed)
-    widening = 1.0
-    dof = len(rows) - len(measured)
-    if dof > 0:
-        from scipy.special import chdtrc
 
-        gap = y - alone.mean[group]
-        chi2 = float(gap @ np.linalg.solve(covariance, gap))
-        if float(chdtrc(dof, chi2)) < 0.05:
-            widening = math.sqrt(chi2 / dof)
-            noise = noise * widening**2
-            covariance = noise + law @ exponents @ law.T
-            alone = separate_groups(y, covariance, group, draws=_DRAWS, seed=seed)
-    joint = (
-        pool_groups(y, covariance, group, spread_scale=_SPREAD_SCALE, draws=_DRAWS, seed=seed)
-        if len(measured) >= _FAMILY
-        else alone
-    )
+    def linear(centre: Array, widening: float) -> tuple[Array, Array, Array]:
+        """Return ln c_L by sortie about a centre, the noise, and the covariance with the exponents."""
+        at = np.exp(centre[group])
+        noise = np.diag((std / at) ** 2)
+        for i, one in enumerate(rows):
+            for j, other in enumerate(rows):
+                if i == j or one.ballast == other.ballast:
+                    noise[i, j] += one.ballast_std * other.ballast_std
+        noise = noise * widening**2
+        return centre[group] + value / at - 1.0, noise, noise + law @ exponents @ law.T
+
+    overall = float(np.average(value, weights=std**-2))
+    resolved = np.array([single[j][1] for j in measured])
+    start = np.log([single[j][0] if single[j][1] else max(overall, 1e-3) for j in measured])
+    y, noise, covariance = linear(start, 1.0)
+    alone = separate_groups(y, covariance, group, draws=draws, seed=seed)
+    widening = _widening(y - alone.mean[group], covariance, len(rows) - len(measured))
+    if widening > 1.0:
+        y, noise, covariance = linear(start, widening)
+        alone = separate_groups(y, covariance, group, draws=draws, seed=seed)
+    joint = alone
+    if pooled:
+        centre = np.full(len(measured), math.log(max(overall, 1e-3)))
+        for last in (False, False, False, True):
+            # a measurement is normal in c_L, not in its logarithm: take its spread where the family puts it
+            y, noise, covariance = linear(centre, widening)
+            joint = pool_groups(
+                y,
+                covariance,
+                group,
+                spread_scale=_SPREAD_SCALE,
+                draws=draws if last else 2,
+                seed=seed,
+                nodes=240 if last else 48,
+            )
+            centre = joint.mean
     # the exponents given each draw of the gliders
     rng = np.random.default_rng((seed, 14))
     weight = np.linalg.solve(noise, law)
     posterior = np.linalg.inv(np.linalg.inv(exponents) + law.T @ weight)
     # y has the law's half taken out with a minus sign: y = theta - law @ d + e
     centre = -(y - joint.draws[:, group]) @ weight @ posterior
-    given = centre + rng.standard_normal((_DRAWS, 2)) @ np.linalg.cholesky(posterior).T
+    given = centre + rng.standard_normal((draws, 2)) @ np.linalg.cholesky(posterior).T
     first = {int(j): float(shift[k]) for k, j in reversed(list(enumerate(of)))}
     back = np.array([first[j] for j in measured])
     own_share = np.full(len(measured), np.nan)
     if joint.pooled:
-        own_share = joint.spread**2 / (joint.spread**2 + alone.std**2)
-    return _Solution(measured, alone, joint, joint.draws - back, given, own_share, widening)
+        own = np.array([np.sum(1.0 / np.diag(noise)[np.array(group) == k]) for k in range(len(measured))])
+        own_share = joint.spread**2 / (joint.spread**2 + 1.0 / own)
+    return _Solution(measured, resolved, alone, joint, joint.draws - back, given, own_share, widening)
+
+
+def _law(rows: Sequence[SortieFacts], of: Array, mass: Array, yardstick: Yardstick) -> Array:
+    """Return ln(mass) and ln(density) of each sortie over its glider's reference, shape (n, 2)."""
+    by_mass = np.log([item.mass.value or 1.0 for item in rows]) - np.log(mass[of])
+    by_density = np.log([item.density / yardstick.density for item in rows])
+    return np.column_stack([by_mass, by_density])
+
+
+def _resolved(
+    rows: Sequence[SortieFacts],
+    names: Sequence[str],
+    mass: Array,
+    speed: Sequence[Quantity],
+    yardstick: Yardstick,
+) -> dict[int, tuple[float, bool]] | None:
+    """Return c_L of each measured glider by its own sorties, and whether that is told from nothing."""
+    out: dict[int, tuple[float, bool]] = {}
+    for place, name in enumerate(names):
+        own = [item for item in rows if item.glider == name]
+        if not own:
+            continue
+        law = _law(own, np.full(len(own), place), mass, yardstick)
+        shift = np.array([_to_coefficient(item, speed[place], yardstick) for item in own])
+        factor = np.exp(0.5 * law.sum(axis=1) + shift)
+        weight = (np.array([item.turn_std for item in own]) * factor) ** -2
+        value = float(np.average(np.array([item.turn for item in own]) * factor, weights=weight))
+        shared = max(item.ballast_std for item in own) * abs(value)
+        std = math.hypot(float(np.sum(weight) ** -0.5), shared)
+        out[place] = (value, value > _TOLD * std)
+    return out or None
+
+
+def _widening(gap: Array, covariance: Array, dof: int) -> float:
+    """Return the Birge ratio where sorties of one glider scatter beyond chance, else 1."""
+    if dof < 1:
+        return 1.0
+    from scipy.special import chdtrc
+
+    chi2 = float(gap @ np.linalg.solve(covariance, gap))
+    return math.sqrt(chi2 / dof) if float(chdtrc(dof, chi2)) < 0.05 else 1.0
 
 
 def _to_coefficient(item: SortieFacts, speed: Quantity, yardstick: Yardstick) -> float:
@@ -321,6 +386,8 @@ def _glider(
         words.append("its sheets differ in area or span: those of the first sortie are printed")
     known = solution is not None and place in solution.measured
     reasons = dict.fromkeys(item.reason for item in own if item.reason)
+    if not known and any(item.measured for item in own):
+        reasons = {_drowned(own): None}
     why = "; ".join(reasons) or "not measured"
     alone = turn = Quantity.unknown(_TURN_UNIT, why)
     expected = Quantity.unknown(_TURN_UNIT, "it was measured")
@@ -333,7 +400,11 @@ def _glider(
         k = solution.measured.index(place)
         draws = solution.draws[:, k]
         to_turn = float(np.mean(solution.joint.draws[:, k] - draws))
-        alone = _lognormal(solution.alone.draws[:, k] - to_turn, _TURN_UNIT)
+        if solution.resolved[k]:
+            alone = _lognormal(solution.alone.draws[:, k] - to_turn, _TURN_UNIT)
+        else:
+            alone = Quantity.unknown(_TURN_UNIT, _drowned(own))
+            words.append(f"{_drowned(own)}, so the family says most of its turn per N m")
         turn = _lognormal(draws, _TURN_UNIT)
         speed_noise = np.random.default_rng((place, 15)).standard_normal(len(draws))
         relative = (speed.std or 0.0) / speed.value
@@ -381,6 +452,16 @@ def _glider(
         own_share=share,
         words=tuple(words),
     )
+
+
+def _drowned(own: Sequence[SortieFacts]) -> str:
+    """Return in words that gusts turned the wing as much as the ballast did."""
+    told = [
+        f"{math.degrees(10 * item.turn):.2f} ± {math.degrees(10 * item.turn_std):.2f} deg/s"
+        for item in own
+        if item.measured
+    ]
+    return f"its ballast glides do not tell its turn from nothing ({', '.join(told)} for 10 N m)"
 
 
 def _predict(
@@ -437,7 +518,9 @@ def _residual(own: Sequence[SortieFacts], setting: str, yardstick: Yardstick) ->
 # ------------------------------------------------------------------------------------------- differences
 
 
-def _pairs(gliders: Sequence[Glider], solution: _Solution | None, seed: int) -> tuple[GliderPair, ...]:
+def _pairs(
+    gliders: Sequence[Glider], solution: _Solution | None, seed: int, count: int
+) -> tuple[GliderPair, ...]:
     out: list[GliderPair] = []
     if solution is not None:
         for pair in pair_differences(_thinned(solution.draws)):
@@ -456,7 +539,7 @@ def _pairs(gliders: Sequence[Glider], solution: _Solution | None, seed: int) -> 
         found = [gliders[i].residual_turn[setting] for i in known]
         draws = np.array([q.value or 0.0 for q in found]) + np.array(
             [q.std or 0.0 for q in found]
-        ) * rng.standard_normal((_DRAWS, len(known)))
+        ) * rng.standard_normal((count, len(known)))
         for pair in pair_differences(_thinned(draws)):
             gap = Quantity(pair.difference, pair.std, pair.low95, pair.high95, "rad/s")
             out.append(_pair(setting, pair, known, gap))
@@ -473,7 +556,7 @@ def _pair(what: str, pair: PairDifference, index: Sequence[int], value: Quantity
     return GliderPair(what, index[pair.first], index[pair.second], value, pair.probability, pair.significant)
 
 
-def _trend(gliders: Sequence[Glider], solution: _Solution, seed: int) -> Trend | None:
+def _trend(gliders: Sequence[Glider], solution: _Solution, seed: int, draws: int) -> Trend | None:
     """Regress ln(turn per moment) on ln(wing loading), where the gliders support it."""
     x = np.log([gliders[i].wing_loading for i in solution.measured])
     if len(x) < _TREND or float(np.std(x)) < _TREND_SPREAD:
@@ -487,7 +570,7 @@ def _trend(gliders: Sequence[Glider], solution: _Solution, seed: int) -> Trend |
         range(len(x)),
         spread_scale=_SPREAD_SCALE,
         design=design,
-        draws=_DRAWS,
+        draws=draws,
         seed=seed,
     )
     grid = np.linspace(float(x.min()), float(x.max()), 41)

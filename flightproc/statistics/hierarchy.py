@@ -160,6 +160,7 @@ def pool_groups(
     design: ArrayLike | None = None,
     draws: int = 20_000,
     seed: int = 1,
+    nodes: int = _NODES,
 ) -> Groups:
     """Let groups of one family lean on each other, as far as the measurements say that they resemble.
 
@@ -171,6 +172,8 @@ def pool_groups(
         Scale s of the half-normal prior of tau; infinite for a flat one.
     design : array_like, shape (J, p), optional
         What the family's mean depends on; a column of ones where not given.
+    nodes : int
+        Of the quadrature over the spread.
 
     Raises
     ------
@@ -191,15 +194,15 @@ def pool_groups(
         raise ValueError(f"{count} groups are too few, {x.shape[1] + 2} are needed")
     alone = np.linalg.inv(member.T @ np.linalg.solve(noise, member))
     scale = math.sqrt(float(np.median(np.diag(alone))))
-    node, weight = np.polynomial.legendre.leggauss(_NODES)
+    node, weight = np.polynomial.legendre.leggauss(nodes)
     share = (node + 1.0) / 2.0
     tau = scale * share / (1.0 - share)
     log_weight = np.log(weight) - 2.0 * np.log1p(-share)
     if math.isfinite(spread_scale):
         log_weight -= 0.5 * (tau / spread_scale) ** 2
-    means = np.zeros((_NODES, count))
-    covariances = np.zeros((_NODES, count, count))
-    betas = np.zeros((_NODES, x.shape[1]))
+    means = np.zeros((nodes, count))
+    covariances = np.zeros((nodes, count, count))
+    betas = np.zeros((nodes, x.shape[1]))
     beta_roots, inner_roots, gains = [], [], []
     design_rows = member @ x
     for k, width in enumerate(tau):
@@ -233,7 +236,7 @@ def pool_groups(
     rng = np.random.default_rng((seed, 12))
     # as many draws of each node as it is probable, the same each time
     place = np.searchsorted(np.cumsum(probability), (np.arange(draws) + 0.5) / draws)
-    place = rng.permutation(np.minimum(place, _NODES - 1))
+    place = rng.permutation(np.minimum(place, nodes - 1))
     sample = np.empty((draws, count))
     beta_sample = np.empty((draws, x.shape[1]))
     for k in np.unique(place):

@@ -12,23 +12,13 @@ PRIOR = (4.0, 3.0)  # median and standard deviation of c_L before the flight
 
 def quantity(value: float | None, std: float = 0.0, **more: Any) -> dict[str, Any]:
     if value is None:
-        return {"value": None, "std": None, "low95": None, "high95": None, "reason": "unknown"}
+        return {"value": None, "std": None, "low95": None, "high95": None, "reason": "unknown", **more}
     return {
         "value": value,
         "std": std,
         "low95": value - 1.959964 * std,
         "high95": value + 1.959964 * std,
         **more,
-    }
-
-
-def lognormal(mean: float, spread: float) -> dict[str, Any]:
-    value = math.exp(mean)
-    return {
-        "value": value,
-        "std": value * spread,
-        "low95": value * math.exp(-1.959964 * spread),
-        "high95": value * math.exp(1.959964 * spread),
     }
 
 
@@ -55,20 +45,14 @@ def document(
 ) -> dict[str, Any]:
     """Return results.json of one sortie whose glider has the coefficient given.
 
-    The measurement of ln c_L has its own noise of `spread` and the ballast's error; the file states the
-    posterior with the prior in it, as the estimator would.
+    The measurement of c_L has its own noise, `spread` of 2.9, and the relative error of the ballast.
     """
     speed = math.sqrt(2.0 * mass * 9.81 / (density * area * 0.62))
-    noise = 0.0 if exact else spread * rng.standard_normal()
-    data_std = math.hypot(spread, ballast_std)
-    data = math.log(coefficient) + noise + ballast_error
-    before = math.sqrt(math.log1p((PRIOR[1] / PRIOR[0]) ** 2))
-    if ballast_holds:
-        precision = data_std**-2 + before**-2
-        mean = (data / data_std**2 + math.log(PRIOR[0]) / before**2) / precision
-        stated = lognormal(mean, precision**-0.5)
-    else:
-        stated = lognormal(math.log(PRIOR[0]), before)
+    std = 2.9 * spread
+    noise = 0.0 if exact else std * rng.standard_normal()
+    measured = quantity(coefficient * (1.0 + ballast_error) + noise, std)
+    if not ballast_holds:
+        measured = quantity(None, reason="no ballast glide was flown")
     response = 4.0 * coefficient / (density * speed * area * span**2)
 
     def hold(kind: str, rpm: float, moment: float) -> dict[str, Any]:
@@ -109,8 +93,8 @@ def document(
         "holds": holds,
         "calibration": {
             "method": "ballast" if ballast_holds else "prior",
-            "turn_coefficient": stated,
-            "turn_coefficient_prior": quantity(*PRIOR),
+            "turn_coefficient": quantity(*PRIOR),
+            "turn_coefficient_measured": measured,
         },
         "provenance": {
             "inputs": [{"role": "unit", "sha256": f"{rng.integers(1 << 62):x}"}],

@@ -107,7 +107,7 @@ def test_intervals_hold_the_truth_and_pooling_comes_nearer_to_it():
     rng = np.random.default_rng(41)
     inside = total = 0
     pooled_error, plain_error = [], []
-    for _ in range(150):
+    for _ in range(80):
         tau = abs(rng.normal(0, 0.5))
         truth = rng.normal(0, 1) + tau * rng.standard_normal(6)
         std = rng.uniform(0.1, 0.4, 6)
