@@ -17,6 +17,7 @@ COMMANDS = {
     "ground": "ground_command",
     "blade": "blade_command",
     "gliders": "gliders_command",
+    "balance": "balance_command",
     "simulate": "simulate_command",
 }
 """Command name to module of this package; each module has ``command``."""
