@@ -23,7 +23,7 @@ def command(
     aircraft: Annotated[Path, typer.Argument(metavar="AIRCRAFT.toml", help="The aircraft sheet.")],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of the tables.")] = False,
 ) -> None:
-    r"""Reduce the tilt test and the bifilar pendulum of an aircraft sheet.
+    """Reduce the tilt test and the bifilar pendulum of an aircraft sheet.
 
     The tables [tilt_test] and [inertia] give the roll stiffness of the hung weight, the hang arm and the roll
     inertia, each with its interval. Engine off; docs/ground-tests.md tells how, and how to do it safely.
@@ -47,7 +47,7 @@ def command(
       flightproc ground aircraft.toml --json > ground.json
 
     Exit code 0: done; 2: a fault in the sheet, or readings that tell nothing.
-    """
+    """  # noqa: D301 - the mark keeps the lines of the example
     from ..rig import ground_document, reduce_ground
     from ..sheets import load_aircraft
 

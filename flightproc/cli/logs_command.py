@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -26,8 +27,45 @@ def command(
     fields: Annotated[
         bool, typer.Option("--fields", help="List every raw field, and all sources of a channel, best first.")
     ] = False,
+    check: Annotated[
+        bool,
+        typer.Option("--check", help="Check the instruments on a two-minute ground recording."),
+    ] = False,
+    aircraft: Annotated[
+        Path | None,
+        typer.Option(
+            "--aircraft",
+            metavar="AIRCRAFT.toml",
+            help="With --check: gear ratio and blades for the engine's line, and the stated mount.",
+        ),
+    ] = None,
+    figure: Annotated[
+        Path | None,
+        typer.Option("--figure", metavar="FILE", help="With --check: draw the Allan deviations (PNG, SVG)."),
+    ] = None,
 ) -> None:
-    """Print what logs hold: channels, rates, gaps, damage, and what a moment estimate still lacks."""
+    """Print what logs hold: channels, rates, gaps, damage, and what a moment estimate still lacks.
+
+    With --check, say of each instrument whether it is ready, to be looked at, or to be mended, and how.
+    Record a minute at rest with the engine off, tilt the unit by hand, then run the engine where it is safe.
+
+    \b
+    Example: two loggers before a sortie
+      flightproc logs --check unit.ulg gps.gpx --aircraft aircraft.toml
+
+    Exit code 0: done, or with --check nothing to mend; 1: with --check, something to mend; 2: a log that
+    cannot be read, or a fault in what was asked.
+    """  # noqa: D301 - the mark keeps the lines of the example
+    if check or aircraft is not None or figure is not None:
+        from .check_view import run_check
+
+        if not check or fields:
+            raise typer.BadParameter(
+                "--fields does not go with --check"
+                if check
+                else "--aircraft and --figure go with --check only"
+            )
+        raise typer.Exit(run_check(files, aircraft, figure, as_json=as_json))
     from rich.console import Console
 
     from ..errors import FlightprocError
@@ -135,8 +173,6 @@ def _table(*columns: tuple[str, dict[str, Any]], header: bool = True) -> Table:
 
 
 def _show(console: Console, recording: Recording, all_fields: bool) -> None:
-    from pathlib import Path
-
     from rich.text import Text
 
     start, end = recording.span
@@ -346,8 +382,6 @@ def _show_together(console: Console, recordings: Sequence[Recording]) -> None:
 
 
 def _show_needs(console: Console, recordings: Sequence[Recording], channels: Sequence[str]) -> None:
-    from pathlib import Path
-
     from rich.text import Text
 
     from ..readers.summary import NEEDS
@@ -375,8 +409,6 @@ def _show_needs(console: Console, recordings: Sequence[Recording], channels: Seq
 
 def _show_best(console: Console, recordings: Sequence[Recording], choices: Sequence[Choice]) -> None:
     """Print which log feeds what, channels of one source in one row."""
-    from pathlib import Path
-
     from rich.text import Text
 
     from ..readers.summary import summarise
@@ -409,8 +441,6 @@ def _show_best(console: Console, recordings: Sequence[Recording], choices: Seque
 
 
 def _show_clocks(console: Console, recordings: Sequence[Recording], roles: Sequence[str]) -> None:
-    from pathlib import Path
-
     from rich.text import Text
 
     from ..readers.together import clocks
