@@ -42,18 +42,21 @@ def draw_allan(curves: Mapping[str, AllanCurve]) -> Figure | None:
         None where there is no curve.
     """
     groups = [
-        ([n for n in curves if n.endswith("_rate")], "gyro [deg/s]", math.degrees(1.0)),
+        ([n for n in curves if n.endswith("_rate")], "Gyro: deg/s", math.degrees(1.0)),
         (
             [n for n in curves if n.startswith("specific")],
-            "accelerometer, as tilt [deg]",
+            "Accelerometer, as a tilt: deg",
             math.degrees(1.0) / GRAVITY,
         ),
     ]
     groups = [group for group in groups if group[0]]
     if not groups:
         return None
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
     figure = new_figure(3.6)
     panels = figure.subplots(1, len(groups), squeeze=False)[0]
+    figure.subplots_adjust(left=0.09, right=0.98, bottom=0.16, top=0.88, wspace=0.24)
     for axes, (names, label, factor) in zip(panels, groups, strict=True):
         for name, (colour, line) in zip(names, _LOOKS, strict=False):
             curve = curves[name]
@@ -69,6 +72,10 @@ def draw_allan(curves: Mapping[str, AllanCurve]) -> Figure | None:
             top = factor * first.deviation[use][0]
             axes.loglog(tau, top * np.sqrt(tau[0] / tau), ":", color=MUTED, label="white noise, slope -1/2")
         axes.set_xlabel("averaging time [s]")
-        axes.set_ylabel(f"Allan deviation, {label}")
+        axes.set_ylabel("Allan deviation")
+        axes.set_title(label)
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:g}"))
+            axis.set_minor_formatter(NullFormatter())
         axes.legend()
     return figure
