@@ -145,19 +145,20 @@ def _bridged(sortie: Sortie, rpm: Array) -> Array:
     for first, last in runs(~np.isfinite(rpm)):
         if first == 0 or last == len(rpm):
             continue
-        before, after = _known_mean(rpm[:first][-reach:]), _known_mean(rpm[last:][:reach])
-        if abs(after - before) <= max(_RPM_STEP, _RPM_STEP_RATIO * max(before, after)):
+        left, right = rpm[max(0, first - reach) : first], rpm[last : last + reach]
+        before, after = float(np.nanmean(left)), float(np.nanmean(right))
+        step = max(_RPM_STEP, _RPM_STEP_RATIO * max(before, after))
+        if abs(after - before) <= step:
             continue
         where = (first + last) // 2
-        if force is not None and np.isfinite(force[first:last]).mean() > 0.9:
+        if abs(left[-1] - before) > step:  # the throttle had just been moved
+            where, before = first, after
+        elif abs(right[0] - after) > step:
+            where, after = last, before
+        elif force is not None and np.isfinite(force[first:last]).mean() > 0.9:
             where = first + _step_within(filled(force[first:last]), rate)
         out[first:where], out[where:last] = before, after
     return out
-
-
-def _known_mean(values: Array) -> float:
-    good = values[np.isfinite(values)]
-    return float(good.mean()) if good.size else 0.0
 
 
 def _step_within(values: Array, rate: float) -> int:

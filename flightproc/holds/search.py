@@ -26,6 +26,7 @@ from .model import (
     Rejected,
     SearchSettings,
 )
+from .pilot import find_pilot_inputs
 from .propose import Proposal, propose_stretches, turn_channel
 from .signals import boxcar, drift, filled, runs, variance_ratio
 
@@ -92,6 +93,9 @@ def find_holds(
     rejected, idle = list(proposal.rejected), proposal.idle
     holds, turned_down = _judge(sortie, settings, proposal, ballast, notes)
     rejected += turned_down
+    for i, pulled in sorted(find_pilot_inputs(sortie, holds).items(), reverse=True):
+        hold = holds.pop(i)
+        rejected.append(Rejected(hold.start, hold.end, "pilot_input", pulled.words))
     for change in changes:
         holds, rejected = _apply(sortie, settings, idle, ballast, notes, change, holds, rejected)
     return HoldSearch(
