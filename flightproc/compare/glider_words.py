@@ -221,10 +221,10 @@ def _by_class(comparison: GliderComparison, wanted: str, told: set[str]) -> str:
         order = sorted(range(len(gliders)), key=lambda i: gliders[i].aspect_ratio)
         low, high = gliders[order[0]].aspect_ratio, gliders[order[-1]].aspect_ratio
         if high < 1.05 * low:
-            return f"{label}: no sheet states `wing_class`, and the aspect ratios are alike."
+            return f"{label}: no sheet states wing_class, and the aspect ratios are alike."
         fitting = [order[0] if wanted == "beginner" else order[-1]]
         extreme = "lowest" if wanted == "beginner" else "highest"
-        how = f", taken for one by its {extreme} aspect ratio (no sheet states `wing_class`)"
+        how = f", taken for one by its {extreme} aspect ratio (no sheet states wing_class)"
     parts = [_introduced(comparison, gliders[i], told, how) for i in fitting[:3]]
     more = f". {len(fitting) - 3} more are in the table" if len(fitting) > 3 else ""
     return f"{label}, {'. '.join(parts)}{more}."
@@ -262,7 +262,7 @@ def _overloaded(comparison: GliderComparison, told: set[str]) -> str:
         return "With an overloaded wing: unknown."
     change = [100.0 * (1.0 - _OVERLOAD**p) for p in (exponent.value, high, low)]
     known = [glider.name for glider in comparison.gliders if glider.highest_mass is None]
-    lack = f" `highest_mass_kg` is not stated for {_listed(known)}." if known else ""
+    lack = f" highest_mass_kg is not stated for {_listed(known)}." if known else ""
     return (
         "With an overloaded wing: none was flown beyond a certified mass that its sheet states. A fifth more "
         f"mass makes one glider turn {change[0]:.0f} % (95 %: {change[1]:.0f} to {change[2]:.0f} %) less per "

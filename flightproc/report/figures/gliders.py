@@ -222,7 +222,7 @@ def draw_panels(comparison: GliderComparison) -> Picture | Missing:
         return Missing("No straight hold with a known turn rate is in these results.")
     from matplotlib.ticker import MaxNLocator
 
-    columns = min(_COLUMNS, len(shown))
+    columns = 2 if len(shown) == 4 else min(_COLUMNS, len(shown))
     rows = math.ceil(len(shown) / columns)
     height = 0.95 + 2.15 * rows
     figure = new_figure(height)
