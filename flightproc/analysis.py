@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import math
 import os
-import platform
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from . import __version__
 from .cautions import CAUTIONS
 from .compare.answer import answer_in_words, limits_in_words
 from .compare.budgets import explain_results
 from .compare.curve import make_moment_curve
-from .compare.ratio import Compensation, Propulsion, compare_with_rig
+from .compare.ratio import Comparison, Compensation, Propulsion, compare_with_rig
 from .errors import LogError, RigError
 from .holds.model import (
     BallastWindow,
@@ -32,15 +29,16 @@ from .holds.model import (
 from .holds.search import find_holds
 from .moment.calibrate import Frame, Priors, Wing, make_priors
 from .moment.observe import Observations, observe_holds
-from .moment.response import measure_turn_coefficient
-from .moment.solve import MomentSolution, solve_moments
+from .moment.problem import Session
+from .moment.solve import MomentSolution, make_session, solve_together
 from .moment.swing_mode import roll_mode, swing_limits
 from .moment.trace import trace_sortie
 from .moment.trace_model import SortieTrace
 from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade, polar_from_sheet
 from .quantity import Quantity
 from .readers import Recording, read_log
-from .results import Calibration, HoldResult, InputFile, Provenance, Results
+from .results import Results
+from .results.make import make_calibration, make_hold_result, make_provenance
 from .rig import RigCurve, reduce_rig
 from .rig.ground import reduce_ground
 from .rig.reduce import FittedCompensation
@@ -54,7 +52,21 @@ if TYPE_CHECKING:
     from .sheets.rig import RigSheet
     from .sheets.sortie import SortieSheet
 
-__all__ = ["analyse", "analyse_sheets"]
+__all__ = [
+    "Prepared",
+    "Progress",
+    "analyse",
+    "analyse_sheets",
+    "calibrated_blade",
+    "compare_sortie",
+    "finish_sortie",
+    "follow_sortie",
+    "make_sortie_session",
+    "prepare_sortie",
+    "read_recordings",
+    "roll_frequency",
+    "solve_sortie",
+]
 
 Progress = Callable[[str, float], None]
 
@@ -89,12 +101,62 @@ def analyse(sortie_sheet: str | os.PathLike[str], *, progress: Progress | None =
     tell = progress or (lambda words, share: None)
     tell("reading the sheets", 0.0)
     sheets = load_sortie(sortie_sheet)
+    recordings = read_recordings(sheets, lambda words, share: tell(words, 0.05 + 0.25 * share))
+    return analyse_sheets(sheets, recordings, progress=progress)
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """One sortie as it stands before its holds are solved.
+
+    Attributes
+    ----------
+    sheets : Sheets
+        The sheets.
+    recordings : mapping of str to Recording
+        The logs as read, by name.
+    sortie : Sortie
+        Channels on one clock.
+    search : HoldSearch
+        Holds, and what was turned down.
+    observed : Observations
+        Levels of the holds.
+    compensation : Compensation or None
+        What the frame takes off under power.
+    rig : RigCurve or None
+        The static curve.
+    frame : Frame
+        The hung unit, ground tests included.
+    wing : Wing
+        The glider.
+    priors : Priors
+        What is known before the flight.
+    warnings : tuple of str
+        What the user should know.
+    """
+
+    sheets: Sheets
+    recordings: Mapping[str, Recording]
+    sortie: Sortie
+    search: HoldSearch
+    observed: Observations
+    compensation: Compensation | None
+    rig: RigCurve | None
+    frame: Frame
+    wing: Wing
+    priors: Priors
+    warnings: tuple[str, ...]
+
+
+def read_recordings(sheets: Sheets, progress: Progress | None = None) -> dict[str, Recording]:
+    """Read the logs that a sortie sheet names; the share done runs from 0 to 1."""
+    tell = progress or (lambda words, share: None)
     recordings: dict[str, Recording] = {}
     for number, entry in enumerate(sheets.sortie.logs):
-        tell(f"reading {entry.file}", 0.05 + 0.25 * number / len(sheets.sortie.logs))
+        tell(f"reading {entry.file}", number / len(sheets.sortie.logs))
         columns = {name: vars(column) for name, column in entry.columns.items()}
         recordings[entry.name] = read_log(sheets.files[entry.name], columns=columns or None)
-    return analyse_sheets(sheets, recordings, progress=progress)
+    return recordings
 
 
 def analyse_sheets(
@@ -112,59 +174,122 @@ def analyse_sheets(
         As for :func:`analyse`.
     """
     tell = progress or (lambda words, share: None)
-    sheet, aircraft = sheets.sortie, sheets.aircraft
+    prepared = prepare_sortie(sheets, recordings, progress=tell)
+    tell("solving for the moment", 0.7)
+    solution = solve_sortie(prepared)
+    tell("following the whole sortie", 0.8)
+    trace = follow_sortie(prepared)
+    tell("setting it against rig and blade", 0.85)
+    blade = calibrated_blade(prepared)
+    comparison = compare_sortie(prepared, solution, blade)
+    results = finish_sortie(prepared, solution, comparison, trace, blade)
+    tell("done", 1.0)
+    return results
+
+
+def prepare_sortie(
+    sheets: Sheets, recordings: Mapping[str, Recording], *, progress: Progress | None = None
+) -> Prepared:
+    """Take a sortie from its logs to the levels of its holds, and reduce the rig."""
+    tell = progress or (lambda words, share: None)
     tell("aligning clocks, finding wind and attitude", 0.3)
     sortie = assemble_sortie(sheets, recordings)
-
     tell("finding holds", 0.6)
     warnings = list(sortie.warnings)
     search, observed = _find_and_observe(sheets, sortie, warnings)
-
-    tell("solving for the moment", 0.7)
-    compensation = _compensation(aircraft, sheets.rig, warnings)
+    compensation = _compensation(sheets.aircraft, sheets.rig, warnings)
     rig = _reduce(sheets, compensation, warnings)
     frame, wing = _frame(sheets, warnings), _wing(sheets)
-    priors = make_priors(frame, wing)
-    solution = solve_moments(
-        observed,
-        search.holds,
-        frame,
-        wing,
-        priors,
-        idle_moment=_idle_moment(aircraft, search.holds, observed, rig),
+    return Prepared(
+        sheets=sheets,
+        recordings=dict(recordings),
+        sortie=sortie,
+        search=search,
+        observed=observed,
+        compensation=compensation,
+        rig=rig,
+        frame=frame,
+        wing=wing,
+        priors=make_priors(frame, wing),
+        warnings=tuple(warnings),
+    )
+
+
+def make_sortie_session(prepared: Prepared, *, wing_index: int = 0) -> tuple[Session, list[str]]:
+    """Put a prepared sortie into the form the solver takes, with words on what is missing."""
+    sortie = prepared.sortie
+    return make_session(
+        prepared.observed,
+        prepared.search.holds,
+        prepared.wing,
+        prepared.frame.mass,
+        wing_index=wing_index,
+        idle_moment=_idle_moment(
+            prepared.sheets.aircraft, prepared.search.holds, prepared.observed, prepared.rig
+        ),
         idle_relative_std=_IDLE_RELATIVE_STD,
         airspeed_common_std=_known(sortie.airspeed_std),
         density_relative_std=sortie.density_std_ratio,
         mount_yaw_std=sortie.mount_yaw_std,
-        roll_frequency=_roll_frequency(frame, priors, sortie, search),
-        draws=sheet.settings.draws,
-        seed=sheet.settings.seed,
     )
 
-    tell("following the whole sortie", 0.8)
-    trace = _trace(sheets, sortie, search, frame, priors, rig, compensation)
 
-    tell("setting it against rig and blade", 0.85)
-    propulsion = Propulsion(aircraft.engine.gear_ratio, aircraft.propeller.diameter_m, aircraft.reaction_sign)
-    blade = _blade(sheets, rig)
-    comparison = compare_with_rig(
-        search.holds,
-        observed,
+def solve_sortie(prepared: Prepared) -> MomentSolution:
+    """Solve the holds of one sortie by themselves."""
+    session, words = make_sortie_session(prepared)
+    settings = prepared.sheets.sortie.settings
+    return solve_together(
+        [session],
+        prepared.frame,
+        prepared.priors,
+        roll_frequency=roll_frequency(prepared),
+        draws=settings.draws,
+        seed=settings.seed,
+        words=[words],
+    )[0]
+
+
+def calibrated_blade(prepared: Prepared) -> CalibratedBlade | None:
+    """Return the blade, calibrated on the rig; None without a rig."""
+    return _blade(prepared.sheets, prepared.rig)
+
+
+def compare_sortie(
+    prepared: Prepared, solution: MomentSolution, blade: CalibratedBlade | None, *, seed: int | None = None
+) -> Comparison:
+    """Set a sortie's moments against rig and blade; ``seed`` is the sheet's where not given."""
+    aircraft, sortie = prepared.sheets.aircraft, prepared.sortie
+    return compare_with_rig(
+        prepared.search.holds,
+        prepared.observed,
         solution,
-        propulsion,
-        rig,
+        Propulsion(aircraft.engine.gear_ratio, aircraft.propeller.diameter_m, aircraft.reaction_sign),
+        prepared.rig,
         blade,
-        compensation=compensation,
+        compensation=prepared.compensation,
         airspeed_common_std=_known(sortie.airspeed_std),
         density_relative_std=sortie.density_std_ratio,
-        seed=sheet.settings.seed,
+        seed=prepared.sheets.sortie.settings.seed if seed is None else seed,
     )
-    holds = tuple(_hold_result(i, hold, observed, solution, sortie) for i, hold in enumerate(search.holds))
-    calibration = _calibration(search.holds, observed, solution, priors, wing)
+
+
+def finish_sortie(
+    prepared: Prepared,
+    solution: MomentSolution,
+    comparison: Comparison,
+    trace: SortieTrace | None,
+    blade: CalibratedBlade | None,
+) -> Results:
+    """Make a sortie's results from what its stages gave."""
+    sheets, sortie, search, rig = prepared.sheets, prepared.sortie, prepared.search, prepared.rig
+    sheet, aircraft, observed = sheets.sortie, sheets.aircraft, prepared.observed
+    holds = tuple(
+        make_hold_result(i, hold, observed, solution, sortie) for i, hold in enumerate(search.holds)
+    )
+    calibration = make_calibration(search.holds, observed, solution, prepared.priors, prepared.wing)
     rig_warnings = (
         rig.warnings if rig is not None else ("No rig sheet was given, so nothing is set against rest.",)
     )
-    tell("done", 1.0)
     return Results(
         title=sheet.title,
         aircraft=aircraft.name,
@@ -182,10 +307,10 @@ def analyse_sheets(
         blade_words=comparison.words,
         rig=rig,
         sortie=sortie,
-        recordings=dict(recordings),
-        warnings=tuple(warnings),
+        recordings=dict(prepared.recordings),
+        warnings=prepared.warnings,
         cautions=CAUTIONS,
-        provenance=_provenance(sheets, recordings, search.settling),
+        provenance=make_provenance(sheets, prepared.recordings, search.settling),
         inflow=comparison.inflow,
         ratio_curve=comparison.curve,
         budget=explain_results(comparison.rows, holds),
@@ -203,24 +328,18 @@ def analyse_sheets(
     )
 
 
-def _roll_frequency(frame: Frame, priors: Priors, sortie: Sortie, search: HoldSearch) -> Quantity | None:
+def roll_frequency(prepared: Prepared) -> Quantity | None:
     """Return the unit's roll frequency in flight without power, where an inertia makes use of it."""
+    frame = prepared.frame
     if frame.inertia is None:
         return None
-    still = [(h.start, h.end) for h in search.holds if h.kind is not HoldKind.POWER]
-    return roll_mode(sortie, still, limits=swing_limits(frame, priors)).frequency
+    still = [(h.start, h.end) for h in prepared.search.holds if h.kind is not HoldKind.POWER]
+    return roll_mode(prepared.sortie, still, limits=swing_limits(frame, prepared.priors)).frequency
 
 
-def _trace(
-    sheets: Sheets,
-    sortie: Sortie,
-    search: HoldSearch,
-    frame: Frame,
-    priors: Priors,
-    rig: RigCurve | None,
-    compensation: Compensation | None,
-) -> SortieTrace:
+def follow_sortie(prepared: Prepared) -> SortieTrace:
     """Estimate the torque ratio from the whole sortie."""
+    sheets, sortie, rig = prepared.sheets, prepared.sortie, prepared.rig
     aircraft, settings = sheets.aircraft, sheets.sortie.settings
     ballast, notes = _windows(sheets.sortie, sortie, [])
 
@@ -233,16 +352,16 @@ def _trace(
 
     return trace_sortie(
         sortie,
-        search.holds,
+        prepared.search.holds,
         rig_torque=None if rig is None else rig_torque,
         reaction_sign=aircraft.reaction_sign,
         gear_ratio=aircraft.engine.gear_ratio,
         diameter=aircraft.propeller.diameter_m,
-        frame=frame,
-        priors=priors,
+        frame=prepared.frame,
+        priors=prepared.priors,
         ballast=ballast,
         pilot=notes,
-        compensation=compensation,
+        compensation=prepared.compensation,
         idle_rpm=_idle_rpm(sheets),
         idle_turns_propeller=aircraft.engine.idle_turns_propeller,
         mount_yaw_std=sortie.mount_yaw_std,
@@ -441,139 +560,4 @@ def _blade(sheets: Sheets, rig: RigCurve | None) -> CalibratedBlade | None:
         rig,
         gear_ratio=aircraft.engine.gear_ratio,
         polar=polar_from_sheet(aircraft, sheets.sheet_files["aircraft"].parent),
-    )
-
-
-# ------------------------------------------------------------------------------------- stages to results
-
-
-def _hold_result(
-    i: int, hold: Hold, observed: Observations, solution: MomentSolution, sortie: Sortie
-) -> HoldResult:
-    std = observed.noise.std()
-    speed_reason = (
-        "" if np.isfinite(observed.airspeed[i]) else "no airspeed: the glider's trim speed was used"
-    )
-    density = observed.density[i]
-    bank = (
-        Quantity.of(
-            observed.bank[i] - (solution.hang_zero.value or 0.0),
-            math.hypot(observed.bank_std[i], solution.hang_zero.std or 0.0),
-            "rad",
-        )
-        if np.isfinite(observed.bank[i])
-        else Quantity.unknown("rad", sortie.bank_source or "no bank in this hold")
-    )
-    ballast = (
-        Quantity.of(hold.ballast_moment, hold.ballast_moment_std, "N m")
-        if hold.ballast_moment != 0.0
-        else Quantity.unknown("N m", "no ballast was carried")
-    )
-    return HoldResult(
-        start=hold.start,
-        end=hold.end,
-        kind=hold.kind,
-        straight=hold.straight,
-        origin=hold.origin,
-        hands_off=hold.hands_off,
-        rpm=Quantity.of(observed.rpm[i], observed.rpm_std[i], "1/min"),
-        airspeed=Quantity.of(solution.airspeed[i], solution.airspeed_std[i], "m/s", reason=speed_reason),
-        density=Quantity.of(density, density * sortie.density_std_ratio, "kg/m^3"),
-        turn_rate=Quantity.of(observed.turn_rate[i], std[i, 1], "rad/s"),
-        bank=bank,
-        hang_roll=Quantity.of(observed.hang_roll[i], std[i, 0], "rad"),
-        roll_moment=solution.roll_moment[i],
-        excess_turn=solution.excess_turn[i],
-        yaw_moment=solution.yaw_moment[i],
-        residual_turning_moment=solution.residual[i],
-        ballast_moment=ballast,
-    )
-
-
-def _calibration(
-    holds: Sequence[Hold],
-    observed: Observations,
-    solution: MomentSolution,
-    priors: Priors,
-    wing: Wing,
-) -> Calibration:
-    noise = observed.noise
-    minute = noise.mean_std(60.0)
-    words = list(solution.words)
-    if solution.dof >= 1:
-        words.append(
-            f"glides and ballast glides agree with the model: chi2 {solution.chi2:.1f} at {solution.dof} "
-            "degrees "
-            "of freedom"
-            if solution.widening == 1.0
-            else f"widened by {solution.widening:.2f}"
-        )
-    return Calibration(
-        method=solution.method,
-        hang_stiffness=solution.stiffness,
-        hang_stiffness_prior=Quantity.of(priors.stiffness, priors.stiffness_std, "N m/rad"),
-        hang_zero=solution.hang_zero,
-        zero_drift=solution.hang_drift,
-        turn_coefficient=solution.turn_coefficient,
-        turn_zero=solution.turn_zero,
-        noise_hang_roll_60s=float(minute[0]),
-        noise_turn_rate_60s=float(minute[1]),
-        noise_words=(
-            f"vector autoregression of order {noise.order} at {1 / noise.period:.0f} Hz over all holds, "
-            "slowest "
-            f"time constant {noise.slowest_time_constant():.1f} s; largest lag-1 correlation of its "
-            "innovations "
-            f"{noise.residual_correlation:.2f}"
-        ),
-        ballast_holds=sum(h.kind is HoldKind.BALLAST for h in holds),
-        glide_holds=sum(h.kind is HoldKind.GLIDE for h in holds),
-        words=tuple(words),
-        turn_coefficient_prior=Quantity.of(priors.turn_coefficient, priors.turn_coefficient_std),
-        turn_coefficient_measured=measure_turn_coefficient(
-            observed,
-            holds,
-            wing,
-            solution.airspeed,
-            walk=solution.turn_walk,
-            drift=priors.turn_zero_drift,
-            widening=solution.widening,
-        ),
-    )
-
-
-def _provenance(sheets: Sheets, recordings: Mapping[str, Recording], settling: float) -> Provenance:
-    from importlib.metadata import version
-
-    from .readers.registry import file_digest
-
-    inputs = []
-    for path in sheets.sheet_files.values():
-        digest, size = file_digest(path)
-        inputs.append(InputFile(path.name, "sheet", digest, size))
-    roles = {entry.name: entry.role for entry in sheets.sortie.logs}
-    for name, recording in recordings.items():
-        inputs.append(
-            InputFile(os.path.basename(recording.path), roles[name], recording.sha256, recording.size)
-        )
-    settings: dict[str, Any] = {name: value for name, value in vars(sheets.sortie.settings).items()}
-    settings["settling_s"] = settling
-    return Provenance(
-        version=__version__,
-        created_utc=datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
-        python=platform.python_version(),
-        packages={
-            name: version(name) for name in ("numpy", "scipy", "pandas", "pyulog", "gpxpy", "matplotlib")
-        },
-        inputs=tuple(inputs),
-        settings=settings,
-        steps=(
-            "read the sheets and logs",
-            "aligned the clocks",
-            "found wind, airspeed, attitude and density",
-            "searched for holds",
-            "estimated the level of each hold with one noise model",
-            "solved all holds together for moments, zeros and calibration",
-            "estimated the torque ratio from the whole sortie",
-            "set the moments against rig and blade",
-        ),
     )
