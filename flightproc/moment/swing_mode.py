@@ -1,9 +1,11 @@
 r"""The unit's roll under its hang points: natural frequency and damping from hands-off flight.
 
-Gusts and throttle set the hung unit swinging. Its roll rate is described by an autoregression over all
-stretches; of its poles ``z`` the one that carries the most variance in the band of such swings gives, by
-``s = log(z) / T``, the undamped natural frequency ``|s|`` and the damping ratio ``-Re(s) / |s|``. The
-frequency gives ``K = I omega^2`` with I the roll inertia about the line through the hang points.
+Gusts and throttle set the hung unit swinging. Its roll rate, a filtered and noisy record of that swing, is
+described by an autoregression over all stretches. Its coefficients come from instrumental variables, older
+lags standing in for the newest, so that noise of the readings and the colour of gusts within a sample or
+two do not bend them (modified Yule-Walker equations). The least damped of its poles ``z`` in the band
+gives, by ``s = log(z) / T``, the undamped natural frequency ``|s|`` and the damping ratio ``-Re(s) / |s|``.
+The frequency gives ``K = I omega^2`` with I the roll inertia about the line through the hang points.
 
 The wing is some twenty times as heavy to roll. It swings against the unit by some percent of its angle, which
 raises the frequency, and brings the apparent gravity along with it, which lowers it; the two nearly cancel:
@@ -13,7 +15,9 @@ References
 ----------
 .. [1] S. M. Pandit, S.-M. Wu, "Time Series and System Analysis with Applications", Wiley 1983, chapter 7
    (poles of an autoregression as modes of a vibrating system).
-.. [2] B. Efron, "The Jackknife, the Bootstrap and Other Resampling Plans", SIAM 1982, chapter 3.
+.. [2] B. Friedlander, B. Porat, "The modified Yule-Walker method of ARMA spectral estimation", IEEE
+   Transactions on Aerospace and Electronic Systems 20 (1984), 158-173.
+.. [3] B. Efron, "The Jackknife, the Bootstrap and Other Resampling Plans", SIAM 1982, chapter 3.
 """
 
 from __future__ import annotations
@@ -34,7 +38,9 @@ __all__ = ["RollMode", "roll_mode", "swing_limits"]
 Array = NDArray[np.float64]
 
 _RATE = 5.0  # sampling of the roll rate [Hz]
-_ORDER = 6  # of the autoregression: higher ones split the swing, lower ones blur it
+_ORDER = 4  # of the autoregression: one pair of poles for the swing, the other for what gusts bring
+_SKIP = 2  # newest lags that the instruments leave out
+_TOOLS = 8  # instruments
 _RANGE = (2.0, 9.5)  # natural frequencies looked for [rad/s]
 _GYRATION = (0.2, 0.4)  # radius of gyration in roll of a hung mass about its own CG [m]
 _DAMPING = (0.01, 0.7)
@@ -123,18 +129,27 @@ def roll_mode(
     total = sum(record.size for record in records) * period
     if total < _ENOUGH:
         return _unknown(f"only {total:.0f} s of hands-off flight, {_ENOUGH:.0f} s are needed")
-    targets = np.concatenate([record[_ORDER:] for record in records])
-    lags = np.column_stack(
-        [
-            np.concatenate([record[_ORDER - k : record.size - k] for record in records])
-            for k in range(1, _ORDER + 1)
+    first = _SKIP + _TOOLS
+    targets = np.concatenate([record[first:] for record in records])
+
+    def lagged(low: int, high: int) -> Array:
+        rows = [
+            np.concatenate([record[first - k : record.size - k] for record in records])
+            for k in range(low, high)
         ]
-    )
+        return np.column_stack(rows)
+
+    lags, tools = lagged(1, _ORDER + 1), lagged(1 + _SKIP, 1 + _SKIP + _TOOLS)
     if not float(targets @ targets) > 0.0:
         return _unknown("the roll rate does not change")
     block = np.arange(targets.size) * _PARTS // targets.size
-    found = _swing(lags, targets, period, limits)
-    without = np.array([_swing(lags[block != k], targets[block != k], period, limits) for k in range(_PARTS)])
+    found = _swing(lags, tools, targets, period, limits)
+    without = np.array(
+        [
+            _swing(lags[block != k], tools[block != k], targets[block != k], period, limits)
+            for k in range(_PARTS)
+        ]
+    )
     if not (np.isfinite(found).all() and np.isfinite(without).all()):
         return _unknown("the swing of the unit does not stand out of its roll rate")
     spread = np.sqrt((_PARTS - 1) / _PARTS * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
@@ -159,9 +174,10 @@ def _unknown(reason: str) -> RollMode:
     return RollMode(Quantity.unknown("rad/s", reason), Quantity.unknown("", reason), reason)
 
 
-def _swing(lags: Array, targets: Array, period: float, limits: tuple[float, float]) -> Array:
-    """Return natural frequency and damping of the strongest swing, NaN where there is none."""
-    phi = np.linalg.lstsq(lags, targets, rcond=None)[0]
+def _swing(lags: Array, tools: Array, targets: Array, period: float, limits: tuple[float, float]) -> Array:
+    """Return natural frequency and damping of the least damped swing, NaN where there is none."""
+    stood_in = tools @ np.linalg.lstsq(tools, lags, rcond=None)[0]
+    phi = np.linalg.lstsq(stood_in, targets, rcond=None)[0]
     z = np.roots(np.concatenate([[1.0], -phi])).astype(complex)
     with np.errstate(divide="ignore"):
         s = np.log(z) / period
@@ -171,10 +187,5 @@ def _swing(lags: Array, targets: Array, period: float, limits: tuple[float, floa
     swing &= (zeta > _DAMPING[0]) & (zeta < _DAMPING[1])
     if not swing.any():
         return np.full(2, np.nan)
-    # residue of the spectrum 1 / (A(z) A(1/z)) at each pole: its part of the variance
-    parts = np.empty(z.size)
-    for k in range(z.size):
-        others = np.delete(z, k)
-        parts[k] = abs(z[k] ** (z.size - 1) / (np.prod(z[k] - others) * np.prod(1.0 - z[k] * z)))
-    k = int(np.argmax(np.where(swing, parts, -1.0)))
+    k = int(np.argmin(np.where(swing, zeta, np.inf)))
     return np.array([omega[k], zeta[k]])
