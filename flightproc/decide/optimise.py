@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -77,7 +76,7 @@ class Goal:
 
     def __call__(self, change: Change) -> float:
         """Return the goal: 1 where nothing is changed."""
-        now = self.mean_square(np.zeros(4))
+        now = float(np.max(self.constant[self.weight > 0.0]) if self.worst else self.weight @ self.constant)
         return self.mean_square(change.actions) / max(now, 1e-30) + self.price * self.loss(change)
 
 
@@ -154,7 +153,7 @@ def best_change(goal: Goal, sheet: BalanceSheet, means: Sequence[str], offset: f
     from scipy.optimize import Bounds, minimize
 
     low, high, build = _space(sheet, means, offset)
-    span = np.where(high > low, high - low, 1.0)
+    span = high - low
 
     def value(x: Array) -> float:
         return goal(build(low + x * span))
@@ -162,9 +161,11 @@ def best_change(goal: Goal, sheet: BalanceSheet, means: Sequence[str], offset: f
     now = max(goal.mean_square(np.zeros(4)), 1e-30)
     size = low.size
     box = Bounds(np.zeros(size), np.ones(size))
-    middle = np.clip((0.0 - low) / span, 0.0, 1.0)  # nothing changed, as near as the limits allow
-    starts = [middle, np.full(size, 0.5)]
-    starts += [np.array(corner) for corner in itertools.product((0.15, 0.85), repeat=size)]
+    # nothing changed, as near as the limits allow
+    middle = np.clip(np.divide(-low, span, out=np.zeros(size), where=span > 0.0), 0.0, 1.0)
+    starts = [middle, *(np.full(size, share) for share in (0.15, 0.85))]
+    if "surface" in means:  # the angle either way
+        starts += [np.append(np.full(size - 2, 0.5), [share, 0.85]) for share in (0.15, 0.85)]
     best, least = middle, value(middle)
     for start in starts:
         if goal.worst:

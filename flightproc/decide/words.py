@@ -115,7 +115,7 @@ def answer(balance: Balance) -> tuple[str, ...]:
             f"Of what may be changed, this leaves least: {best.title}. The root mean square of the {aim} "
             f"over phases and gliders falls from {before} to {after}, uncertainty included."
         )
-    out.append(f"Hands off{name}, as flown: {_by_phase(now, lead, balance.phases)}.")
+    out.append(f"Hands off{name}, before any change: {_by_phase(now, lead, balance.phases)}.")
     out.append(
         f"After the change: {_by_phase(best, lead, balance.phases)}. Chance that the frame, once built, "
         f"turns by less than {limit:g} deg/s in every phase: {percent(best.chances[lead])} (as flown "
