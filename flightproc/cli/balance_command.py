@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from .options import Pdf
 from .report_command import _progress
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def command(
             help="Where to write; balance-report in this folder if not given.",
         ),
     ] = None,
+    pdf: Pdf = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print balance.json instead of the tables.")
     ] = False,
@@ -60,16 +62,23 @@ def command(
     Exit code 0: done; 2: something to mend, told with every fault found.
     """  # noqa: D301
     from ..report.output import check_folder, write_folder
+    from ..report.paper import add_pdf, check_pdf
 
     folder = Path("balance-report") if out is None else out
     check_folder(folder)
+    if pdf:
+        check_pdf()
     with _progress(sys.stderr.isatty() and not quiet) as tell:
         tell("reading", 0.0)
         balance = _run(results, sheet, lambda words, share: tell(words, 0.1 + 0.6 * share))
         from ..report.balance_page import OWN_FILES, balance_files, balance_json
 
-        files = balance_files(balance, lambda words, share: tell(words, 0.7 + 0.3 * share))
-        written = write_folder(folder, files, OWN_FILES)
+        share_drawn = 0.2 if pdf else 0.3
+        files = balance_files(balance, lambda words, share: tell(words, 0.7 + share_drawn * share))
+        if pdf:
+            tell("setting the PDF", 0.9)
+            add_pdf(files, "balance.html")
+        written = write_folder(folder, files, (*OWN_FILES, "balance.pdf"))
     if as_json:
         sys.stdout.write(balance_json(balance))
     elif not quiet:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from .options import Pdf
 from .report_command import _progress
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ def command(
         float | None,
         typer.Option("--full-rpm", min=300.0, max=20000.0, help="Engine speed at full throttle, 1/min."),
     ] = None,
+    pdf: Pdf = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print gliders.json instead of the tables.")
     ] = False,
@@ -99,11 +101,14 @@ def command(
     """  # noqa: D301
     from ..errors import OutputError
     from ..report.output import check_folder, write_folder
+    from ..report.paper import add_pdf, check_pdf
 
     folder = Path("gliders-report") if out is None else out
     if html is not None and html.is_dir():
         raise OutputError("this is a folder, not a file", where=str(html), hint="name a file ending in .html")
     check_folder(folder if html is None else html.parent)
+    if pdf:
+        check_pdf()
     with _progress(sys.stderr.isatty() and not quiet) as tell:
         tell("reading the results", 0.0)
         from ..compare.glider_facts import read_facts
@@ -122,10 +127,16 @@ def command(
             full_rpm=full_rpm,
             remarks=remarks,
         )
-        files = gliders_files(found, lambda words, share: tell(words, 0.5 + 0.5 * share))
+        share_drawn = 0.3 if pdf else 0.5
+        files = gliders_files(found, lambda words, share: tell(words, 0.5 + share_drawn * share))
+        if pdf:
+            tell("setting the PDF", 0.8)
+            add_pdf(files, "gliders.html")
         if html is None:
-            written = write_folder(folder, files, OWN_FILES)
+            written = write_folder(folder, files, (*OWN_FILES, "gliders.pdf"))
         else:
+            if pdf:
+                _write(html.with_suffix(".pdf"), files["gliders.pdf"])
             written = [_write(html, files["gliders.html"])]
     if as_json:
         sys.stdout.write(gliders_json(found))

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from .options import Pdf
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -31,6 +33,7 @@ def command(
             "-o", "--out", metavar="FOLDER", help="Where to write; SORTIE-report in this folder if not given."
         ),
     ] = None,
+    pdf: Pdf = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print results.json instead of the summary.")
     ] = False,
@@ -41,6 +44,10 @@ def command(
 
     folder = Path(f"{sortie.stem}-report") if out is None else out
     check_folder(folder)
+    if pdf:
+        from ..report.paper import check_pdf
+
+        check_pdf()
     with _progress(sys.stderr.isatty() and not quiet) as tell:
         from ..analysis import analyse
         from ..report import results_json, write_report
@@ -50,6 +57,7 @@ def command(
             results,
             folder,
             progress=lambda words, done: tell(words, _ANALYSIS_SHARE + (1 - _ANALYSIS_SHARE) * done),
+            pdf=pdf,
         )
     if as_json:
         sys.stdout.write(results_json(results))

@@ -1,0 +1,17 @@
+"""Options that several commands share, word for word."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+__all__ = ["Pdf"]
+
+Pdf = Annotated[
+    bool,
+    typer.Option(
+        "--pdf", help="Write the page as PDF too, to print; needs the extra: pip install 'flightproc[pdf]'."
+    ),
+]
+"""Whether to write a PDF beside the page."""
