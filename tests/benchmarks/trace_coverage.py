@@ -136,7 +136,7 @@ def tell(name: str, scores: list[Score]) -> None:
     )
     print(
         f"  standard uncertainty    {100 * std.mean():.2f} % mean, {100 * own.mean():.2f} % without rig and "
-        f"density; actual rms error {100 * np.sqrt(np.mean(error**2)):.2f} %, bias {100 * error.mean():+.2f} %"
+        f"density; rms error {100 * np.sqrt(np.mean(error**2)):.2f} %, bias {100 * error.mean():+.2f} %"
     )
     print(
         f"  the holds, one setting  {100 * np.nanmean(held):.2f} % mean standard uncertainty; rms error "
