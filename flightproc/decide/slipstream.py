@@ -55,7 +55,7 @@ def stream_speed(
     >>> float(stream_speed(600.0, diameter=1.3, density=1.225, airspeed=11.0, distance=0.0)).__round__(4)
     20.1545
     >>> float(stream_speed(600.0, diameter=1.3, density=1.225, airspeed=11.0, distance=1e6)).__round__(4)
-    29.3089
+    29.3091
     """
     push = np.maximum(np.asarray(thrust, dtype=float), 0.0)
     induced = induced_velocity(push, diameter=diameter, density=density, airspeed=airspeed)
