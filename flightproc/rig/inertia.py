@@ -20,10 +20,10 @@ __all__ = ["RollInertia", "amplitude_factor", "bifilar_inertia", "damping_factor
 
 Array = NDArray[np.float64]
 
-_DRAWS = 20_000
+_DRAWS = 10_000
 _REACTION = 0.2  # [s] of one timing by hand, start and stop together
 _AMPLITUDE = 0.25  # relative standard uncertainty of an amplitude given without one
-_NODES = 32
+_NODES = 16
 _MISCOUNT = 0.04  # relative distance from the median at which a swing may have been miscounted
 _REFUTED = 0.05  # probability of the scatter below which what is stated does not hold
 _ENOUGH = 4  # timings whose scatter may stand for their uncertainty
@@ -252,10 +252,11 @@ def reduce_inertia(entry: InertiaEntry, *, seed: int = 1) -> RollInertia:
         _AMPLITUDE * amplitude if entry.amplitude_std_deg is None else math.radians(entry.amplitude_std_deg)
     )
 
-    def inertia(m: Array, d: Array, line: Array, t: Array, top: Array) -> tuple[Array, Array]:
+    def inertia(x: Array, factor: Array | float = 1.0, rounds: int = 4) -> tuple[Array, Array]:
+        m, d, line, t, top = x
         small = m * GRAVITY * d**2 * (t / damped) ** 2 / (16.0 * math.pi**2 * line)
-        out, factor = small, np.ones_like(small)
-        for _ in range(4):
+        out, factor = small / np.square(factor), np.broadcast_to(factor, small.shape)
+        for _ in range(rounds):
             factor = amplitude_factor(top, d, line, np.sqrt(out / m))
             out = small / factor**2
         return out, factor
@@ -266,17 +267,15 @@ def reduce_inertia(entry: InertiaEntry, *, seed: int = 1) -> RollInertia:
     stds = np.array(
         [entry.mass_std_kg, entry.line_spacing_std_m, entry.line_length_std_m, period_std, amplitude_std]
     )
-    values, factors = inertia(*(np.array([x]) for x in centre))
+    values, factors = inertia(centre[:, None])
     value, factor = float(values[0]), float(factors[0])
     steps = np.where(stds > 0.0, 0.05 * stds, 0.0)
     names = ("mass", "line spacing", "line length", "timing", "amplitude")
     parts: dict[str, float] = {}
     for i, name in enumerate(names):
         if stds[i] > 0.0:
-            ends = [
-                inertia(*(np.array([x]) for x in centre + s * steps * (np.arange(5) == i)))[0][0]
-                for s in (1.0, -1.0)
-            ]
+            step = steps * (np.arange(5) == i)
+            ends = [inertia((centre + sign * step)[:, None])[0][0] for sign in (1.0, -1.0)]
             parts[name] = float(abs(ends[0] - ends[1]) / 0.1)
     rng = np.random.default_rng(seed)
     normal = rng.standard_normal((5, _DRAWS))
@@ -285,7 +284,8 @@ def reduce_inertia(entry: InertiaEntry, *, seed: int = 1) -> RollInertia:
     draws = centre[:, None] + stds[:, None] * normal
     sound = np.all(draws > 0.02 * centre[:, None], axis=0)
     sound &= draws[1] * np.sin(0.5 * np.minimum(draws[4], math.pi)) < 0.98 * draws[2]
-    found, _ = inertia(*draws[:, sound])
+    # one round from the factor of the estimate, on which the inertia hangs in small part
+    found, _ = inertia(draws[:, sound], factor=factor, rounds=1)
     quantity = Quantity.from_samples(found, "kg m^2", value=value, budget=parts)
     return RollInertia(
         inertia=quantity,
