@@ -22,8 +22,8 @@ __all__ = ["add_pdf", "check_pdf", "page_pdf"]
 _FONT = re.compile(r"[A-Za-z-]+\.ttf")
 _STYLE = re.compile(r"<style>.*?</style>", re.DOTALL)
 _SHORT_CAUTION = re.compile(r'<aside class="caution".*?</aside>', re.DOTALL)
-_CHAPTER = re.compile(r'<section id="cautions".*?</section>', re.DOTALL)
-_CAUTIONS = re.compile(r'<div class="caution">(.*?)</div>', re.DOTALL)
+_CHAPTER = re.compile(r'<section id="cautions".*?</h2>(.*?)</section>', re.DOTALL)
+_FRAME = re.compile(r'<div class="caution">|</div>')
 _ENTRY = re.compile(r'<li><a href="#cautions">.*?</li>', re.DOTALL)
 _DRAWING = re.compile(r'<svg role="img" aria-label="([^"]*)"(.*?</svg>)', re.DOTALL)
 _NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
@@ -72,18 +72,17 @@ def for_paper(page: str) -> str:
     ----------
     page : str
         A page of this package: one ``style`` in its head, an ``aside`` with the first caution, a list of
-        chapters in ``nav``, and the cautions in the section ``cautions``.
+        chapters in ``nav``, and all cautions in the section ``cautions``.
     """
     style = resources.files(__package__).joinpath("templates", "paper.css").read_text(encoding="utf-8")
     page = _STYLE.sub(lambda _: f"<style>\n{style}</style>", page, count=1)
     chapter = _CHAPTER.search(page)
-    cautions = None if chapter is None else _CAUTIONS.search(chapter.group())
-    if chapter is None or cautions is None or not _SHORT_CAUTION.search(page):
+    if chapter is None or not _SHORT_CAUTION.search(page):
         return page
     page = page[: chapter.start()] + page[chapter.end() :]
     page = _ENTRY.sub("", page, count=1)
-    text = cautions.group(1).replace("<p>", "<p><strong>Cautions.</strong> ", 1)
-    whole = f'<aside class="caution" id="cautions">{text}</aside>'
+    text = _FRAME.sub("", chapter[1])
+    whole = f'<aside class="caution" id="cautions"><p><strong>Cautions</strong></p>{text}</aside>'
     return _SHORT_CAUTION.sub(lambda _: whole, page, count=1)
 
 
