@@ -59,7 +59,7 @@ def test_yaw_is_found_from_turns(yaw_deg):
     found = estimate_mount_yaw(*turning(1, np.radians(yaw_deg)), rate=10.0)
     error = np.degrees(np.angle(np.exp(1j * (found.yaw - np.radians(yaw_deg)))))
     assert abs(error) < 1.5
-    assert np.degrees(found.std) == pytest.approx(2.0, abs=0.5)
+    assert np.degrees(found.std) == pytest.approx(3.5, abs=0.5)
     assert found.gain == pytest.approx(1.0, abs=0.1)
 
 
