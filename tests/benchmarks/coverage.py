@@ -67,13 +67,15 @@ def run(task: tuple[int, int, dict[str, Any]]) -> Score:
         score["cpu"] = time.process_time() - cpu
     score |= _score_holds(results, truth)
     score |= _score_moments(results, truth)
+    score |= _score_trace(results, truth)
     wind, true = results.wind, truth["wind"]
     if wind.north.value is not None and wind.east.value is not None:
         score["wind"] = float(
             np.hypot(wind.north.value - true["north_m_s"], wind.east.value - true["east_m_s"])
         )
+    late = {"gps": parameters.gps_latency}  # a fix is stamped late, which no clock tells apart from an offset
     score["clocks"] = [
-        item.offset.value - truth["clock_offsets_s"][item.log]
+        item.offset.value - truth["clock_offsets_s"][item.log] + late.get(item.log, 0.0)
         for item in results.sortie.clock_offsets
         if item.method != "reference"
         and item.offset.value is not None
@@ -83,17 +85,26 @@ def run(task: tuple[int, int, dict[str, Any]]) -> Score:
 
 
 def _interval(quantity: Any, true: float) -> Row:
-    """Return one comparison; z counts one side of the 68 % interval as one, which is fair to skewed laws."""
+    """Return one comparison.
+
+    ``z`` is the normal score of the truth in the stated law, positive where the value is too large: linear
+    between value (0), 68 % bound (1) and 95 % bound (1.96), and on with the last slope. For a normal law that
+    is (value - true) / std; skewed laws are scored fairly.
+    """
     if quantity.value is None or not quantity.std or quantity.low68 is None:
         return {}
-    side = quantity.high68 - quantity.value if true > quantity.value else quantity.value - quantity.low68
+    over = true < quantity.value
+    near, far = (quantity.low68, quantity.low95) if over else (quantity.high68, quantity.high95)
+    inner, outer = max(abs(near - quantity.value), 1e-12), max(abs(far - near), 1e-12)
+    gap = abs(true - quantity.value)
+    score = gap / inner if gap <= inner else 1.0 + 0.96 * (gap - inner) / outer
     return {
         "value": quantity.value,
         "std": quantity.std,
         "true": true,
         "in95": bool(quantity.low95 <= true <= quantity.high95),
         "in68": bool(quantity.low68 <= true <= quantity.high68),
-        "z": float((quantity.value - true) / max(side, 1e-12)),
+        "z": score if over else -score,
     }
 
 
@@ -173,6 +184,24 @@ def _score_moments(results: Any, truth: dict[str, Any]) -> Score:
     return {"roll": roll, "residual": residual, "ratio": ratio, "K": [stiffness] if stiffness else []}
 
 
+def _score_trace(results: Any, truth: dict[str, Any]) -> Score:
+    """Score the whole-sortie ratio at each setting, where it was accepted."""
+    trace = getattr(results, "trace", None)
+    if trace is None:
+        return {"trace": [], "trace_accepted": False, "trace_reason": "not made"}
+    rows = []
+    for item in trace.settings if trace.accepted else ():
+        same = [
+            p["torque_ratio"]
+            for p in truth["planned_holds"]
+            if p["kind"] == "power" and abs(p["rpm"] - item.rpm) < 0.02 * item.rpm
+        ]
+        found = _interval(item.ratio, float(np.mean(same))) if same else {}
+        if found:
+            rows.append({"rpm": item.rpm} | found)
+    return {"trace": rows, "trace_accepted": bool(trace.accepted), "trace_reason": trace.reason}
+
+
 # ------------------------------------------------------------------------------------------------ printing
 
 
@@ -247,6 +276,10 @@ def report(scores: Sequence[Score]) -> None:
                 f"  {name:<9}{label:<17}{len(rows):4d}  {words[0]:<26}{words[1]:<26}z {np.mean(z):+.2f} ± "
                 f"{np.std(z):.2f}  relative std {100 * np.median(relative):.1f} %"
             )
+    refused = [s.get("trace_reason", "") for s in done if not s.get("trace_accepted")]
+    print(f"whole-sortie estimate accepted in {len(done) - len(refused)} of {len(done)} sorties")
+    for reason in sorted(set(refused)):
+        print(f"  refused {refused.count(reason)} times: {reason}")
     overlap = np.array([x for s in done for x in s["overlap"]])
     found, false = sum(s["found"] for s in done), sum(len(s["false"]) for s in done)
     bounds = np.abs([x for s in done for x in s["bounds"]])
