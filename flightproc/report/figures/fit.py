@@ -25,18 +25,19 @@ def draw(results: Results) -> Picture | Missing:
     top.plot(fit.example_time, np.degrees(fit.example_seen), color=MUTED, lw=1.0, label="measured")
     top.plot(
         fit.example_time,
-        np.degrees(fit.example_predicted),
-        color=PREDICTION,
-        lw=1.1,
-        ls=(0, (3, 1.5)),
-        label=f"predicted {fit.period:.1f} s ahead",
+        np.degrees(fit.example_response),
+        color=power,
+        lw=3.0,
+        alpha=0.45,
+        label="answer to torque, ballast and measured rates alone",
     )
     top.plot(
         fit.example_time,
-        np.degrees(fit.example_response),
-        color=power,
-        lw=1.8,
-        label="answer to torque, ballast and measured rates alone",
+        np.degrees(fit.example_predicted),
+        color=PREDICTION,
+        lw=1.0,
+        ls=(0, (3, 1.5)),
+        label=f"predicted {fit.period:.1f} s ahead",
     )
     top.set_xlabel("Time [s]")
     top.set_ylabel("Hang roll [deg]")
