@@ -164,9 +164,9 @@ def draw_options(balance: Balance) -> Picture:
             f"Best: {best.title}, chance {percent(best.chances[lead])}."
         ),
         caption=(
-            f"For {balance.cases[lead].name}: medians with 95 % bars, by phase of flight. Dotted lines are the "
-            "limit. At the right the chance that the built frame stays within it in every phase. Bold: the "
-            "best."
+            f"For {balance.cases[lead].name}: medians with 95 % bars, by phase of flight. Dotted lines are "
+            "the limit. At the right the chance that the built frame stays within it in every phase. Bold: "
+            "the best."
         ),
     )
 
