@@ -222,7 +222,7 @@ def reduce_inertia(entry: InertiaEntry, *, seed: int = 1) -> RollInertia:
     ...     amplitude_deg=5.0, time_std_s=0.1,
     ... )
     >>> print(reduce_inertia(entry).inertia)
-    4.474 ± 0.095 kg m^2
+    4.474 ± 0.097 kg m^2
     """
     times = np.array(entry.times_s, dtype=float) / entry.swings
     period = float(times.mean())
