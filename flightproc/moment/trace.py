@@ -412,7 +412,11 @@ def _conclude(
     ratios = drawn[:, 0] * stiff.draws
     slopes = drawn[:, 1] * stiff.draws if slope is not None else np.zeros(draws)
     back, back_std = _given_back(record, compensation)
-    ratios = ratios + back + back_std * rng.standard_normal(draws)
+    error = back_std * rng.standard_normal(draws)
+    ratios = ratios + back + error
+    # the error of a compensation's size is the same on the rig, where it was given back too
+    on_rig = 0.0 if compensation is None else compensation.on_rig
+    common = common + on_rig * error
     ratios, slopes = ratios / common, slopes / common
     centre = float(np.median(ratios))
     ratio = Quantity.from_samples(ratios, "", value=centre)
@@ -423,7 +427,7 @@ def _conclude(
         "rig": centre * record.rig_std,
         "density": centre * density_relative_std,
         "yaw moment of the thrust": centre * _YAW_MOMENT,
-        "compensation": back_std,
+        "compensation": abs(1.0 - centre * on_rig) * back_std,
     }
     ratio = Quantity.from_samples(ratios, "", value=centre, budget=_scaled(parts, ratio.std or 0.0))
     slope_quantity = (

@@ -36,6 +36,10 @@ class GivenBack(Protocol):
     def rpm(self) -> float:
         """Engine speed at which it holds [1/min]."""
 
+    @property
+    def on_rig(self) -> float:
+        """What it took off on the rig over that in flight, given back in the rig's curve; 0 if not fitted."""
+
 
 @dataclass(frozen=True)
 class SettingRatio:

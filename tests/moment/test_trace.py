@@ -164,6 +164,7 @@ def test_a_compensation_is_given_back(flown: Flown, found: SortieTrace) -> None:
         moment: float = 3.0
         moment_std: float = 0.3
         rpm: float = 6000.0
+        on_rig: float = 0.0
 
     given = flown.trace(compensation=Fitted())
     turns = 6000.0 / 60.0 / 2.8
@@ -173,6 +174,8 @@ def test_a_compensation_is_given_back(flown: Flown, found: SortieTrace) -> None:
     assert given.ratio.value is not None and found.ratio.value is not None
     assert given.ratio.value - found.ratio.value == pytest.approx(3.0 / torque, rel=0.08)
     assert given.ratio.budget["compensation"] == pytest.approx(0.3 / torque, rel=0.15)
+    cancelled = flown.trace(compensation=Fitted(on_rig=1.0))
+    assert cancelled.ratio.budget["compensation"] < 0.2 * given.ratio.budget["compensation"]
 
 
 def test_no_rig_no_power_no_glide_say_so(flown: Flown) -> None:
