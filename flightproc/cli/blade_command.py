@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from .options import Pdf
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -47,20 +49,24 @@ def command(
     density: Annotated[
         float, typer.Option("--density", help="Air density in kg/m^3.", min=0.3, max=1.6)
     ] = 1.2,
+    pdf: Pdf = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print blade.json instead of the tables.")] = False,
 ) -> None:
     """Show coefficients against J, angle of attack along the blade, and torque against rest."""
     import json
 
     from ..report.output import check_folder, write_folder
+    from ..report.paper import check_pdf
 
     folder = Path(f"{aircraft.stem}-blade") if out is None else out
     check_folder(folder)
+    if pdf:
+        check_pdf()
     found = _run(aircraft, rig, rpm, airspeed, density)
     text = json.dumps(found.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    files = _figures(found)
+    files = _figures(found, pdf)
     files["blade.json"] = text.encode()
-    written = write_folder(folder, files)
+    written = write_folder(folder, files, ("blade.pdf",))
     if as_json:
         sys.stdout.write(text)
         return
@@ -130,17 +136,22 @@ def _run(
     )
 
 
-def _figures(found: BladePerformance) -> dict[str, bytes]:
+def _figures(found: BladePerformance, pdf: bool) -> dict[str, bytes]:
     import matplotlib as mpl
 
     from ..report.figures.blade_range import draw_blade_figures
     from ..report.figures.style import STYLE, png_bytes, svg_text
+    from ..report.paper import page_pdf
+    from ..report.plain_page import blade_page
 
     files: dict[str, bytes] = {}
     with mpl.rc_context(STYLE):
-        for name, drawn in draw_blade_figures(found).items():
+        pictures = draw_blade_figures(found)
+        for name, drawn in pictures.items():
             files[f"{name}.png"] = png_bytes(drawn.figure)
             files[f"{name}.svg"] = svg_text(drawn.figure).encode()
+        if pdf:
+            files["blade.pdf"] = page_pdf(blade_page(found, pictures))
     return files
 
 

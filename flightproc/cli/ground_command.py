@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from .options import Pdf
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -21,6 +23,17 @@ __all__ = ["command"]
 
 def command(
     aircraft: Annotated[Path, typer.Argument(metavar="AIRCRAFT.toml", help="The aircraft sheet.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "-o",
+            "--out",
+            metavar="FOLDER",
+            help="Where to write ground.json (and the PDF); AIRCRAFT-ground in this folder with --pdf, else "
+            "nothing is written.",
+        ),
+    ] = None,
+    pdf: Pdf = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of the tables.")] = False,
 ) -> None:
     """Reduce the tilt test and the bifilar pendulum of an aircraft sheet.
@@ -45,22 +58,45 @@ def command(
     \b
       flightproc ground aircraft.toml
       flightproc ground aircraft.toml --json > ground.json
+      flightproc ground aircraft.toml -o ground --pdf
 
     Exit code 0: done; 2: a fault in the sheet, or readings that tell nothing.
     """  # noqa: D301 - the mark keeps the lines of the example
+    import json
+
+    from ..report.output import check_folder, write_folder
+    from ..report.paper import check_pdf
     from ..rig import ground_document, reduce_ground
     from ..sheets import load_aircraft
 
+    folder = Path(f"{aircraft.stem}-ground") if out is None and pdf else out
+    if folder is not None:
+        check_folder(folder)
+    if pdf:
+        check_pdf()
     tests = reduce_ground(load_aircraft(aircraft))
+    text = json.dumps(ground_document(tests), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    written: list[Path] = []
+    if folder is not None:
+        files = {"ground.json": text.encode()}
+        if pdf:
+            files["ground.pdf"] = _pdf(tests)
+        written = write_folder(folder, files, ("ground.pdf",))
     if as_json:
-        import json
-
-        text = json.dumps(ground_document(tests), indent=2, ensure_ascii=False, allow_nan=False)
-        sys.stdout.write(text + "\n")
+        sys.stdout.write(text)
         return
     from rich.console import Console
 
     _show(Console(highlight=False), tests)
+    if folder is not None:
+        sys.stdout.write(f"\nwritten  {folder}: {', '.join(path.name for path in written)}\n")
+
+
+def _pdf(tests: GroundTests) -> bytes:
+    from ..report.paper import page_pdf
+    from ..report.plain_page import ground_page
+
+    return page_pdf(ground_page(tests))
 
 
 def _show(console: Console, tests: GroundTests) -> None:

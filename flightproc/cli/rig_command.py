@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from .options import Pdf
+
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
@@ -37,20 +39,24 @@ def command(
             "-o", "--out", metavar="FOLDER", help="Where to write; RIG-rig in this folder if not given."
         ),
     ] = None,
+    pdf: Pdf = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print rig.json instead of the tables.")] = False,
 ) -> None:
     """Reduce rig days, compare them, and write figures and rig.json."""
     import json
 
     from ..report.output import check_folder, write_folder
+    from ..report.paper import check_pdf
 
     folder = Path(f"{rigs[0].stem}-rig") if out is None else out
     check_folder(folder)
+    if pdf:
+        check_pdf()
     curves, comparison = _reduce(rigs, aircraft)
     from ..rig import rig_document
 
     text = json.dumps(rig_document(curves, comparison), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    files, own = _figures(curves, comparison)
+    files, own = _figures(curves, comparison, pdf)
     files["rig.json"] = text.encode()
     written = write_folder(folder, files, own)
     if as_json:
@@ -122,21 +128,27 @@ def chord_of(aircraft: object) -> float | None:
 
 
 def _figures(
-    curves: Sequence[RigCurve], comparison: DaysComparison | None
+    curves: Sequence[RigCurve], comparison: DaysComparison | None, pdf: bool
 ) -> tuple[dict[str, bytes], list[str]]:
+    """Return files by name, and the names that belong to rig days."""
     import matplotlib as mpl
 
     from ..report.figures.rig_day import draw_rig_figures
     from ..report.figures.style import STYLE, Picture, png_bytes, svg_text
+    from ..report.paper import page_pdf
+    from ..report.plain_page import rig_page
 
     files: dict[str, bytes] = {}
-    own: list[str] = []
+    own = ["rig.pdf"]
     with mpl.rc_context(STYLE):
-        for name, drawn in draw_rig_figures(curves, comparison).items():
+        pictures = draw_rig_figures(curves, comparison)
+        for name, drawn in pictures.items():
             own += [f"{name}.png", f"{name}.svg"]
             if isinstance(drawn, Picture):
                 files[f"{name}.png"] = png_bytes(drawn.figure)
                 files[f"{name}.svg"] = svg_text(drawn.figure).encode()
+        if pdf:
+            files["rig.pdf"] = page_pdf(rig_page(curves, comparison, pictures))
     return files, own
 
 

@@ -30,6 +30,14 @@ _SOURCES = {
     "zero": ("zero", "#9aa5af"),
     "leak": ("leak of thrust or legs", "#c2513a"),
 }
+_HATCHES = {
+    "scale_calibration": "////",
+    "spacing": "....",
+    "arm": "....",
+    "sensitivity": "xxxx",
+    "leak": "\\\\\\\\",
+}
+"""Over the colour, so that neighbours are told apart in grey."""
 _PANELS = 6
 
 
@@ -141,7 +149,17 @@ def _budget(curves: Sequence[RigCurve]) -> Picture:
             )
             if share <= 0.0:
                 continue
-            axes.barh(y, share, left=at, height=0.66, color=colour, label=None if label in seen else label)
+            axes.barh(
+                y,
+                share,
+                left=at,
+                height=0.66,
+                color=colour,
+                edgecolor="white",
+                linewidth=0.8,
+                hatch=_HATCHES.get(name),
+                label=None if label in seen else label,
+            )
             seen += [] if label in seen else [label]
             at += share
         if point.torque.value:
