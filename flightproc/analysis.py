@@ -255,7 +255,12 @@ def calibrated_blade(prepared: Prepared) -> CalibratedBlade | None:
 
 
 def compare_sortie(
-    prepared: Prepared, solution: MomentSolution, blade: CalibratedBlade | None, *, seed: int | None = None
+    prepared: Prepared,
+    solution: MomentSolution,
+    blade: CalibratedBlade | None,
+    *,
+    seed: int | None = None,
+    density_stream: int | None = None,
 ) -> Comparison:
     """Set a sortie's moments against rig and blade; ``seed`` is the sheet's where not given."""
     aircraft, sortie = prepared.sheets.aircraft, prepared.sortie
@@ -270,6 +275,7 @@ def compare_sortie(
         airspeed_common_std=_known(sortie.airspeed_std),
         density_relative_std=sortie.density_std_ratio,
         seed=prepared.sheets.sortie.settings.seed if seed is None else seed,
+        density_stream=density_stream,
     )
 
 

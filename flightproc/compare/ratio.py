@@ -100,6 +100,10 @@ class Comparison:
         Ratios the blade expects, against advance ratio; None without a blade.
     moment_draws : ndarray, shape (draws, n)
         Joint draws of the roll moments of the rows [N m].
+    ratio_draws : ndarray, shape (draws, n)
+        Joint draws of the torque ratios of the rows [1]; without columns where no rig was given.
+    overall_draws : ndarray, shape (draws,)
+        Draws of ``overall`` that go with them; empty without a rig.
     """
 
     rows: tuple[ComparisonRow, ...]
@@ -109,6 +113,8 @@ class Comparison:
     inflow: InflowEstimate | None = None
     curve: RatioCurve | None = None
     moment_draws: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    ratio_draws: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    overall_draws: Array = field(default_factory=lambda: np.zeros(0))
 
 
 def group_by_rpm(rpm: Array, indices: Sequence[int]) -> list[list[int]]:
@@ -141,6 +147,7 @@ def compare_with_rig(
     airspeed_common_std: float = 0.0,
     density_relative_std: float = 0.01,
     seed: int = 1,
+    density_stream: int | None = None,
 ) -> Comparison:
     """Compare each rpm group's moment with the static torque at the same rpm and density.
 
@@ -159,7 +166,10 @@ def compare_with_rig(
     airspeed_common_std, density_relative_std : float
         What all holds share: standard uncertainty of airspeed [m/s], relative one of density.
     seed : int
-        Seed of the draws.
+        Seed of the draws. Sorties that are compared with one seed and as many draws share the draws of the
+        errors of rig and compensation.
+    density_stream : int, optional
+        Number of the sortie among several, so that the error of density stays its own.
 
     Notes
     -----
@@ -170,6 +180,9 @@ def compare_with_rig(
     power = [i for i, h in enumerate(holds) if h.kind is HoldKind.POWER and h.straight]
     draws = solution.roll_draws
     density_factor = 1.0 + density_relative_std * rng.standard_normal(len(draws))
+    if density_stream is not None:
+        apart = np.random.default_rng((seed, 2, density_stream))
+        density_factor = 1.0 + density_relative_std * apart.standard_normal(len(draws))
     rig_common = rng.standard_normal(len(draws))
     give_back = rng.standard_normal(len(draws))
     rows: list[ComparisonRow] = []
@@ -244,33 +257,38 @@ def compare_with_rig(
                 holds=tuple(sorted(group)),
             )
         )
-    overall = Quantity.unknown("", _NO_RIG)
+    overall, overall_draws = Quantity.unknown("", _NO_RIG), np.zeros(0)
     if rig is not None and rows:
-        overall = _overall(np.array(torques), np.array(statics))
+        overall, overall_draws = _overall(np.array(torques), np.array(statics))
     inflow, curve = None, None
     if blade is not None and rows:
         if points:
             inflow = _inflow(blade, points, kappa, airspeed_common_std, density_relative_std, seed)
         curve = _curve(blade, rows, propulsion, seed)
     joint = np.column_stack(moments) if moments else np.zeros((len(draws), 0))
-    return Comparison(tuple(rows), tuple(angles), overall, tuple(words), inflow, curve, joint)
+    ratio_draws = np.column_stack([k for _, k in kappa]) if kappa else np.zeros((len(draws), 0))
+    return Comparison(
+        tuple(rows), tuple(angles), overall, tuple(words), inflow, curve, joint, ratio_draws, overall_draws
+    )
 
 
-def _overall(torque: Array, static: Array) -> Quantity:
-    """Return the torque ratio over all groups, from draws of shape (groups, draws).
+def _overall(torque: Array, static: Array) -> tuple[Quantity, Array]:
+    """Return the torque ratio over all groups and its draws, from draws of shape (groups, draws).
 
     Where the zeros are as good as unknown, the moments of all groups err together and their sum tells
     nothing. Their differences do: with ``w_i`` the static torque less its mean, ``sum(w_i L_i) / sum(w_i
     Q_i)`` needs no zero, as long as the ratio is the same at all settings.
     """
-    total = Quantity.from_samples(torque.sum(axis=0) / static.sum(axis=0))
+    samples = torque.sum(axis=0) / static.sum(axis=0)
+    total = Quantity.from_samples(samples)
     weight = static.mean(axis=1) - static.mean()
     if len(torque) < 2 or np.max(np.abs(weight)) < _APART * static.mean():
-        return total
-    slope = Quantity.from_samples((weight @ torque) / (weight @ static), reason=FROM_DIFFERENCES)
+        return total, samples
+    slopes = (weight @ torque) / (weight @ static)
+    slope = Quantity.from_samples(slopes, reason=FROM_DIFFERENCES)
     if total.std is None or slope.std is None or slope.std > _MUCH_BETTER * total.std:
-        return total
-    return slope
+        return total, samples
+    return slope, slopes
 
 
 def _inflow(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +59,9 @@ class MomentSolution:
         What ``K`` rests on: ``ballast``, ``inertia``, ``tilt test`` or ``prior``.
     words : tuple of str
         What was assumed, found inconsistent or is missing.
+    stiffness_draws, turn_draws : ndarray, shape (draws,)
+        Draws of ``K`` [N m/rad] and ``c_L`` that go with those of the roll moment, and with those of other
+        sorties solved together.
     """
 
     roll_moment: tuple[Quantity, ...]
@@ -80,6 +83,8 @@ class MomentSolution:
     turn_walk: float
     method: str
     words: tuple[str, ...]
+    stiffness_draws: Array = field(default_factory=lambda: np.zeros(0))
+    turn_draws: Array = field(default_factory=lambda: np.zeros(0))
 
     @property
     def used_ballast(self) -> bool:
@@ -416,6 +421,7 @@ def _solution(
 
     reference = int(mine[0])
     stiffness = problem.stiffness(x)[:, reference]
+    turn_draws = problem.turn_coefficient(x)[:, reference]
     ballast = any(h.kind is HoldKind.BALLAST for h in session.holds)
     method = "prior"
     if np.any(problem.known != 0.0):
@@ -435,7 +441,7 @@ def _solution(
         stiffness=Quantity.from_samples(stiffness, "N m/rad"),
         hang_zero=Quantity.from_samples(problem.zero(x, number, 0), "rad"),
         hang_drift=Quantity.from_samples(problem.zero(x, number, 1), "rad/s"),
-        turn_coefficient=Quantity.from_samples(problem.turn_coefficient(x)[:, reference], ""),
+        turn_coefficient=Quantity.from_samples(turn_draws, ""),
         turn_zero=Quantity.from_samples(problem.zero(x, number, 2), ""),
         airspeed=session.airspeed,
         airspeed_std=np.hypot(session.airspeed_std, session.airspeed_common_std),
@@ -446,6 +452,8 @@ def _solution(
         turn_walk=posterior.turn_walk,
         method=method,
         words=tuple(words),
+        stiffness_draws=stiffness,
+        turn_draws=turn_draws,
     )
 
 
