@@ -25,6 +25,7 @@ FLOORS = (
     ("compare",),
     ("analysis", "decide"),
     ("report",),
+    ("web",),
     ("cli",),
     ("__main__", "__init__"),
 )
