@@ -19,6 +19,7 @@ __all__ = ["Agreement", "Observations", "observe_holds"]
 Array = NDArray[np.float64]
 
 _PERIOD = 1.0  # averaging period of the records that the noise model sees [s]
+_BRIDGED_RPM = 0.005  # relative uncertainty of an engine speed that a gap hides for most of a hold
 _UNLIKELY = 0.01  # chance below which a disagreement of bank and hang roll is told
 
 
@@ -152,6 +153,10 @@ def observe_holds(sortie: Sortie, holds: Sequence[Hold], *, seed: int = 1) -> Ob
     airspeed, airspeed_std = _single(sortie, holds, "airspeed", seed)
     bank, bank_std = _single(sortie, holds, "bank", seed)
     rpm, rpm_std = _single(sortie, holds, "rpm", seed)
+    # an engine log that drops out within a hold: the search has bridged it from both sides
+    bridged = ~np.isfinite(rpm) & np.isfinite([h.rpm for h in holds])
+    rpm = np.where(bridged, [h.rpm for h in holds], rpm)
+    rpm_std = np.where(bridged, _BRIDGED_RPM * rpm, rpm_std)
     load = _means(sortie, holds, "load")
     forward = _means(sortie, holds, "specific_force_x")
     agreement = None

@@ -104,3 +104,11 @@ def test_bank_and_specific_force_are_set_against_each_other() -> None:
 
 def test_without_bank_nothing_is_compared() -> None:
     assert observe_holds(make_sortie(), HOLDS).agreement is None
+
+
+def test_an_engine_log_that_drops_out_within_a_hold_is_bridged() -> None:
+    sortie = make_sortie()
+    sortie.channels.loc[105.0:150.0, "rpm"] = np.nan
+    seen = observe_holds(sortie, HOLDS)
+    assert seen.rpm[1] == pytest.approx(HOLDS[1].rpm)
+    assert seen.rpm_std[1] > 5.0 * seen.rpm_std[0]
