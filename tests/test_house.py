@@ -24,6 +24,7 @@ FLOORS = (
     ("results",),
     ("compare",),
     ("analysis", "decide"),
+    ("together",),
     ("report",),
     ("web",),
     ("cli",),
