@@ -42,10 +42,10 @@ _FEWEST = 5  # holds below which the gusts of the sortie are not known well enou
 _SHORTEST = 20.0  # shortest hold looked at [s]
 _PULSE = (3.0, 10.0)  # shortest and longest pulse looked for [s]
 _STEP_EDGE = 6.0  # least length on both sides of a change within a hold [s]
-_PULSE_LIMIT = 4.4  # standard uncertainties; honest holds of a trial family reached 4.3, one in 650
-_STEP_LIMIT = 3.8  # the same for a change within a hold; honest holds reached 3.5
-_LEVEL_LIMIT = 3.8  # the same for a level; honest holds reached 2.8
-_JOINT_STEP, _JOINT_LEVEL = 3.0, 2.5  # a change within a hold that its level bears out
+_PULSE_LIMIT = 6.0  # standard uncertainties; gusts have long tails: one honest hold in 400 passes
+_STEP_LIMIT = 6.0  # the same for a change within a hold
+_LEVEL_LIMIT = 4.2  # the same for a level, whose noise averages; honest holds reached 4.0
+_SUSPECT = 2.5  # the same for a hold that is left out of the noise model before it is judged
 _LEAST = np.radians(0.5)  # smallest shift of turn rate that is taken for a brake [rad/s]
 _WANDER = np.radians(0.15)  # of the wing's own turn from hold to hold [rad/s]
 _LAW = 0.2  # relative misfit of the law by which the turn grows with the square of engine speed
@@ -114,25 +114,48 @@ def find_pilot_inputs(sortie: Sortie, holds: Sequence[Hold]) -> dict[int, PilotI
     if not np.all(np.isfinite(fit.levels)):
         return {}
     part = [holds[i] for i in chosen]
-    level, significance = _stand_apart(part, fit)
+    level, apart = _stand_apart(part, fit)
+    surest = [max(abs(s.significance) for s in _shifts(record, fit)) for record in records]
+    suspect = [k for k in range(len(part)) if surest[k] > _SUSPECT or abs(apart[k]) > _SUSPECT]
+    suspect = sorted(suspect, key=lambda k: -max(surest[k], abs(float(apart[k]))))[: len(part) // 2]
+    calm = [record for k, record in enumerate(records) if k not in suspect]
+    if suspect and len(calm) >= _FEWEST:  # brakes in them would pass for slow gusts
+        fit = fit_levels(calm, period, replicates=_REPLICATES)
     out: dict[int, PilotInput] = {}
-    for k, i in enumerate(chosen):
-        hold = holds[i]
+    for k in suspect:
+        hold = part[k]
         if hold.origin != "found" or hold.hands_off is True:
             continue
         begun = hold.start + fit.order * period
-        scores, size = _whitened(records[k], fit)
-        found = _judge_hold(hold, scores, size, level[k], significance[k], begun, period)
+        found = _judge_hold(hold, _shifts(records[k], fit), level[k], apart[k], begun, period)
         if found is not None:
-            out[i] = found
+            out[chosen[k]] = found
     return out
 
 
+@dataclass(frozen=True)
+class _Shift:
+    """Window whose mean stands out most: significance, turn [rad/s], first and one past the last."""
+
+    significance: float
+    turn: float
+    first: int
+    last: int
+
+
+def _shifts(record: Array, fit: LevelFit) -> tuple[_Shift, _Shift]:
+    """Return the surest pulse and the surest change to the end."""
+    scores, size = _whitened(record, fit)
+    n, edge = len(scores), round(_STEP_EDGE / fit.period)
+    lengths = range(round(_PULSE[0] / fit.period), round(_PULSE[1] / fit.period) + 1)
+    pulses = [(a, a + length) for length in lengths for a in range(1, n - length)]
+    return _surest(scores, size, pulses), _surest(scores, size, [(a, n) for a in range(edge, n - edge)])
+
+
 def _judge_hold(
-    hold: Hold, scores: Array, size: float, level: float, apart: float, begun: float, period: float
+    hold: Hold, shifts: tuple[_Shift, _Shift], level: float, apart: float, begun: float, period: float
 ) -> PilotInput | None:
-    """Return the surest of pulse, change and level, or None."""
-    n = len(scores)
+    """Return level, pulse or change, whichever passes first, or None."""
     if abs(apart) > _LEVEL_LIMIT and abs(level) > _LEAST:
         words = (
             f"turns by {np.degrees(level):+.1f} deg/s beyond what the other holds predict, with power, "
@@ -140,26 +163,21 @@ def _judge_hold(
             "held, or weight shifted"
         )
         return PilotInput("level", level, abs(apart), hold.start, hold.end, words)
-    lengths = range(round(_PULSE[0] / period), round(_PULSE[1] / period) + 1)
-    pulses = [(a, a + length) for length in lengths for a in range(1, n - length)]
-    z, turn, (first, last) = _shift(scores, size, pulses)
-    if abs(z) > _PULSE_LIMIT and abs(turn) > _LEAST:
-        start, end = begun + first * period, begun + last * period
+    pulse, change = shifts
+    if abs(pulse.significance) > _PULSE_LIMIT and abs(pulse.turn) > _LEAST:
+        start, end = begun + pulse.first * period, begun + pulse.last * period
         words = (
-            f"a pulse of {np.degrees(turn):+.1f} deg/s from {start:.0f} to {end:.0f} s "
-            f"({abs(z):.1f} standard uncertainties of the gusts): a brake pulled and let go"
+            f"a pulse of {np.degrees(pulse.turn):+.1f} deg/s from {start:.0f} to {end:.0f} s "
+            f"({abs(pulse.significance):.1f} standard uncertainties of the gusts): a brake pulled and let go"
         )
-        return PilotInput("pulse", turn, abs(z), start, end, words)
-    edge = round(_STEP_EDGE / period)
-    z, turn, (first, _) = _shift(scores, size, [(a, n) for a in range(edge, n - edge)])
-    joint = abs(z) > _JOINT_STEP and abs(apart) > _JOINT_LEVEL
-    if (abs(z) > _STEP_LIMIT or joint) and abs(turn) > _LEAST:
-        when = begun + first * period
+        return PilotInput("pulse", pulse.turn, abs(pulse.significance), start, end, words)
+    if abs(change.significance) > _STEP_LIMIT and abs(change.turn) > _LEAST:
+        when = begun + change.first * period
         words = (
-            f"the turn changes by {np.degrees(turn):+.1f} deg/s at {when:.0f} s "
-            f"({abs(z):.1f} standard uncertainties of the gusts): a brake pulled or let go"
+            f"the turn changes by {np.degrees(change.turn):+.1f} deg/s at {when:.0f} s "
+            f"({abs(change.significance):.1f} standard uncertainties of the gusts): a brake pulled or let go"
         )
-        return PilotInput("change", turn, abs(z), when, hold.end, words)
+        return PilotInput("change", change.turn, abs(change.significance), when, hold.end, words)
     return None
 
 
@@ -175,22 +193,21 @@ def _whitened(record: Array, fit: LevelFit) -> tuple[Array, float]:
     return scores, size
 
 
-def _shift(
-    scores: Array, size: float, windows: Sequence[tuple[int, int]]
-) -> tuple[float, float, tuple[int, int]]:
-    """Return significance and turn of the window whose mean stands out most, and the window."""
+def _surest(scores: Array, size: float, windows: Sequence[tuple[int, int]]) -> _Shift:
+    """Return the window whose mean stands out most from the rest."""
     n = len(scores)
     if not windows:
-        return 0.0, 0.0, (0, n)
-    scatter = max(1.0, float(np.std(scores)))
+        return _Shift(0.0, 0.0, 0, n)
     total = np.concatenate([[0.0], np.cumsum(scores - scores.mean())])
     at = np.array(windows)
     length = at[:, 1] - at[:, 0]
     free = length * (1.0 - length / n)
     rise = total[at[:, 1]] - total[at[:, 0]]
-    z = rise / (scatter * np.sqrt(free))
+    # scatter about both means, so that a shift does not hide itself
+    rest = (float(np.sum((scores - scores.mean()) ** 2)) - rise**2 / free) / (n - 2)
+    z = rise / np.sqrt(np.maximum(rest, 1.0) * free)
     best = int(np.argmax(np.abs(z)))
-    return float(z[best]), float(rise[best] / free[best] / size), windows[best]
+    return _Shift(float(z[best]), float(rise[best] / free[best] / size), *windows[best])
 
 
 def _stand_apart(holds: Sequence[Hold], fit: LevelFit) -> tuple[Array, Array]:

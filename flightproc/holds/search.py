@@ -45,6 +45,7 @@ _AGITATION = 2.5  # turn-rate scatter of a hold over that of the typical stretch
 _AGITATION_SHORT = 1.6  # the same for a short one, which averages less and is more often a pause in steering
 _SHORT = 35.0  # what counts as short [s]
 _AGITATION_SMOOTH = 3.0  # smoothing of turn rate before its scatter is taken [s]
+_ALIKE = 3  # stretches of one kind that are enough to be set against each other
 _AGITATION_STEP = 5.0  # step of the windows it is compared with [s]
 _JOINED = ("on_ground", "too_short", "turning")  # neighbours of one of these are told as one
 _VARIANCE_RATIO = (
@@ -52,6 +53,7 @@ _VARIANCE_RATIO = (
 )
 _NOTE_REACH = 2.0  # how far a note must reach into a stretch; notes are timed by hand [s]
 _BRAKE_LIMIT = 0.05  # brake position that counts as an input
+_STEER_MARGIN = 1.5  # between a hold and steering [s]
 _GAP = 0.1  # share of a stretch in which what the moment rests on may be missing
 _RPM_KNOWN = 10.0  # engine speed that must be known of a stretch with a gap in it [s]
 _RPM_AROUND = 5.0  # length of engine speed compared on both sides of a gap [s]
@@ -93,9 +95,8 @@ def find_holds(
     rejected, idle = list(proposal.rejected), proposal.idle
     holds, turned_down = _judge(sortie, settings, proposal, ballast, notes)
     rejected += turned_down
-    for i, pulled in sorted(find_pilot_inputs(sortie, holds).items(), reverse=True):
-        hold = holds.pop(i)
-        rejected.append(Rejected(hold.start, hold.end, "pilot_input", pulled.words))
+    holds, pulled = _without_inputs(sortie, settings, holds)
+    rejected += pulled
     for change in changes:
         holds, rejected = _apply(sortie, settings, idle, ballast, notes, change, holds, rejected)
     return HoldSearch(
@@ -103,6 +104,33 @@ def find_holds(
         _joined(rejected),
         settings.settling,
     )
+
+
+def _without_inputs(
+    sortie: Sortie, settings: SearchSettings, holds: Sequence[Hold]
+) -> tuple[list[Hold], list[Rejected]]:
+    """Return the holds without those in which a brake shows, and what was turned down for it.
+
+    A pulse that runs into the end of a hold is steering begun too early: the hold ends before it.
+    """
+    found = find_pilot_inputs(sortie, holds)
+    kept: list[Hold] = []
+    rejected: list[Rejected] = []
+    for i, hold in enumerate(holds):
+        pulled = found.get(i)
+        if pulled is None:
+            kept.append(hold)
+            continue
+        end = pulled.start - _STEER_MARGIN
+        early = pulled.form == "pulse" and pulled.end > hold.end - _STEER_MARGIN
+        if early and end - hold.start >= settings.minimum:
+            kept.append(replace(hold, end=end))
+            rejected.append(
+                Rejected(end, hold.end, "pilot_input", f"{pulled.words}; the hold ends before it")
+            )
+        else:
+            rejected.append(Rejected(hold.start, hold.end, "pilot_input", pulled.words))
+    return kept, rejected
 
 
 def _by_hand(
@@ -156,7 +184,7 @@ def _judge(
             rejected.append(Rejected(start, end, "too_short", words))
         else:
             trimmed.append(inner)
-    agitation = _agitations(sortie, trimmed)
+    agitation = _agitations(sortie, trimmed, proposal)
     holds: list[Hold] = []
     for (start, end), (restless, typical) in zip(trimmed, agitation, strict=True):
         fault = _fault(sortie, settings, start, end, restless, typical, notes)
@@ -340,27 +368,32 @@ def _hands_off(notes: Sequence[PilotWindow], start: float, end: float) -> bool |
     return True if touching and covered > 0.8 * (end - start) else None
 
 
-def _agitations(sortie: Sortie, spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+def _agitations(
+    sortie: Sortie, spans: Sequence[tuple[float, float]], proposal: Proposal
+) -> list[tuple[float, float]]:
     """Return, for each stretch, its turn-rate scatter and the typical one of the others [rad/s].
 
     Scatter is the standard deviation of the smoothed turn rate. It grows with length when slow gusts are
-    about, so the others are looked at through windows as long as the stretch.
+    about, so the others are looked at through windows as long as the stretch. A wing may be livelier under
+    power, so power is set against power and glide against glide where there are enough of each.
     """
     turn = turn_channel(sortie)
     if turn is None:
         return [(0.0, 0.0)] * len(spans)
     smooth = boxcar(filled(turn), round(_AGITATION_SMOOTH * sortie.rate))
-    parts = [smooth[(sortie.time >= a) & (sortie.time <= b)] for a, b in spans]
+    insides = [(sortie.time >= a) & (sortie.time <= b) for a, b in spans]
+    parts = [smooth[inside] for inside in insides]
+    powered = [float(proposal.rpm[inside].mean()) > proposal.idle for inside in insides]
     step = round(_AGITATION_STEP * sortie.rate)
     out = []
     for i, part in enumerate(parts):
+        alike = [j for j in range(len(parts)) if j != i and powered[j] == powered[i]]
+        if len(alike) < _ALIKE:
+            alike = [j for j in range(len(parts)) if j != i]
         others = []
-        for j, other in enumerate(parts):
+        for other in (parts[j] for j in alike):
             length = min(len(part), len(other))
-            if j != i:
-                others += [
-                    float(np.std(other[k : k + length])) for k in range(0, len(other) - length + 1, step)
-                ]
+            others += [float(np.std(other[k : k + length])) for k in range(0, len(other) - length + 1, step)]
         out.append((float(np.std(part)), float(np.median(others)) if len(others) > 2 else 0.0))
     return out
 

@@ -87,7 +87,7 @@ def block_means(values: Array, width: int) -> Array:
 
 
 def drift(values: Array) -> float:
-    """Return the change over the stretch by its fitted straight line, NaN left out.
+    """Return the change from the first to the last known value by the fitted straight line, NaN left out.
 
     Parameters
     ----------
@@ -102,7 +102,8 @@ def drift(values: Array) -> float:
     good = np.isfinite(values)
     if good.sum() < 3:
         return 0.0
-    x = np.linspace(-0.5, 0.5, len(values))[good]
+    x = np.flatnonzero(good).astype(float)
+    x = (x - x[0]) / (x[-1] - x[0])
     y = values[good]
     return float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
 
