@@ -1,4 +1,4 @@
-"""The list of commands. A new command is one module with a ``command`` function and one line here."""
+"""The list of commands. A new command is one module with ``command``, or ``group``, and one line here."""
 
 from __future__ import annotations
 
@@ -16,11 +16,14 @@ COMMANDS = {
     "rig": "rig_command",
     "ground": "ground_command",
     "blade": "blade_command",
+    "together": "together_command",
     "gliders": "gliders_command",
     "balance": "balance_command",
+    "plan": "plan_command",
+    "logbook": "logbook_command",
     "simulate": "simulate_command",
 }
-"""Command name to module of this package; each module has ``command``."""
+"""Command name to module of this package; each module has ``command``, or ``group`` for one with commands of its own."""
 
 
 def _version(value: bool) -> None:
@@ -51,5 +54,9 @@ def build_app() -> typer.Typer:
         """From in-flight logs and a rig sheet to the turning moment in the air, with its uncertainty."""
 
     for name, module in COMMANDS.items():
-        app.command(name)(import_module(f".{module}", __package__).command)
+        found = import_module(f".{module}", __package__)
+        if hasattr(found, "group"):
+            app.add_typer(found.group, name=name)
+        else:
+            app.command(name)(found.command)
     return app

@@ -28,6 +28,10 @@ def command(
         bool,
         typer.Option("--balance", help="Write a balance sheet only, for flightproc balance."),
     ] = False,
+    plan: Annotated[
+        bool,
+        typer.Option("--plan", help="Write a plan sheet only, for flightproc plan."),
+    ] = False,
 ) -> None:
     """Write a commented set of sheets (sortie, aircraft, glider, rig) to fill in."""
     from pathlib import Path
@@ -41,7 +45,9 @@ def command(
         _rig_only(folder, kind)
     if balance:
         _balance_only(folder)
-    if rig or balance:
+    if plan:
+        _plan_only(folder)
+    if rig or balance or plan:
         return
     written = write_templates(folder)
     sortie = Path(folder) / "sortie.toml"
@@ -86,6 +92,21 @@ def _balance_only(folder: str) -> None:
         f"Written:\n  {path}\n\nNext:\n"
         "  1. Take the # away from each change that the frame allows, and write its limits down.\n"
         f"  2. See what balances:  flightproc balance results.json --sheet {_quoted(str(path))}\n\n"
+        f"{caution}"
+    )
+
+
+def _plan_only(folder: str) -> None:
+    from ..cautions import CAUTIONS
+    from ..sheets.rig_template import write_sheet
+    from ..sheets.template import template
+
+    path = write_sheet(folder, "plan", template("plan"))
+    caution = next(text for text in CAUTIONS if "calm air" in text)
+    typer.echo(
+        f"Written:\n  {path}\n\nNext:\n"
+        '  1. Fill in every "FILL IN"; aircraft, glider and rig sheets are those of an earlier sortie.\n'
+        f"  2. See what to fly:  flightproc plan {_quoted(str(path))} --results earlier/report\n\n"
         f"{caution}"
     )
 

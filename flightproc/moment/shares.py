@@ -55,14 +55,32 @@ class Shares:
 
     def moment(self, place: int, std: float) -> dict[str, float]:
         """Return the budget of the roll moment of the power hold at ``place``; its parts sum to ``std``."""
+        weights = np.zeros(len(self.problem.power))
+        weights[place] = 1.0
+        return _scaled(self.combined(weights), std)
+
+    def combined(self, weights: Array) -> dict[str, float]:
+        """Return the variance of a weighted sum of the power holds' roll moments, by source.
+
+        Parameters
+        ----------
+        weights : ndarray, shape (number of power holds,)
+            Of each hold; of either sign.
+
+        Returns
+        -------
+        dict of str to float
+            [(N m)^2 for weights without unit]; they sum to the variance of the linearised estimate.
+        """
         problem, best = self.problem, self.posterior.best
         projection = power_projection(problem, self.posterior.noise + self.posterior.walk)
         nothing = np.zeros(len(problem.power))
+        used = np.flatnonzero(weights)  # what is not asked for may be unknown
 
         def estimate(x: Array, errors: Array) -> Array:
             gap = (problem.observations - problem.predict(x))[..., problem.rows]
             moment, _ = problem.solve_power(x, gap @ projection.T + errors, nothing)
-            return np.asarray(moment[..., place])
+            return np.asarray(moment[..., used] @ weights[used])
 
         quiet = np.zeros(2 * len(problem.power))
         step = 1e-5
@@ -71,7 +89,7 @@ class Shares:
         small = 1e-6 * np.eye(quiet.size)
         # an error of the observation itself acts with the opposite sign of the same error taken off
         own = -(estimate(best, small) - estimate(best, -small)) / 2e-6
-        return _scaled(self._variances(gradient, own, own @ projection), std)
+        return self._variances(gradient, own, own @ projection)
 
     def residual(
         self, hold: int, values: Array, std: float, relative: Mapping[str, float]

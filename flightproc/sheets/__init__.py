@@ -31,14 +31,17 @@ if TYPE_CHECKING:
     from .ground import InertiaEntry, TiltTestEntry
     from .load import (
         BalanceSheets,
+        PlanSheets,
         Sheets,
         load_aircraft,
         load_balance,
         load_glider,
+        load_plan,
         load_rig,
         load_sortie,
     )
     from .logs import ColumnEntry, LogEntry
+    from .plan import PlanAir, PlanBallast, PlanFlight, PlanGoal, PlanHolds, PlanNoise, PlanSheet
     from .rig import RigAirEntry, RigReading, RigSeries, RigSheet
     from .sortie import (
         AirEntry,
@@ -67,6 +70,14 @@ __all__ = [
     "LogEntry",
     "Phase",
     "PilotNote",
+    "PlanAir",
+    "PlanBallast",
+    "PlanFlight",
+    "PlanGoal",
+    "PlanHolds",
+    "PlanNoise",
+    "PlanSheet",
+    "PlanSheets",
     "PropellerEntry",
     "RigAirEntry",
     "RigReading",
@@ -84,6 +95,7 @@ __all__ = [
     "load_aircraft",
     "load_balance",
     "load_glider",
+    "load_plan",
     "load_rig",
     "load_sortie",
 ]
@@ -109,12 +121,23 @@ _MODULES = {
         "ThrustOffsetEntry",
         "ThrustTiltEntry",
     ),
+    "plan": (
+        "PlanAir",
+        "PlanBallast",
+        "PlanFlight",
+        "PlanGoal",
+        "PlanHolds",
+        "PlanNoise",
+        "PlanSheet",
+    ),
     "load": (
         "BalanceSheets",
+        "PlanSheets",
         "Sheets",
         "load_aircraft",
         "load_balance",
         "load_glider",
+        "load_plan",
         "load_rig",
         "load_sortie",
     ),

@@ -17,6 +17,7 @@ from .aircraft import AircraftSheet
 from .balance import BalanceSheet
 from .fields import LOADING, Sheet, is_placeholder
 from .glider import GliderSheet
+from .plan import PlanSheet
 from .rig import RigSheet
 from .sortie import SortieSheet
 from .tables import nested_tables
@@ -24,10 +25,12 @@ from .text import read_toml, shown
 
 __all__ = [
     "BalanceSheets",
+    "PlanSheets",
     "Sheets",
     "load_aircraft",
     "load_balance",
     "load_glider",
+    "load_plan",
     "load_rig",
     "load_sortie",
 ]
@@ -112,6 +115,58 @@ def load_balance(path: str | os.PathLike[str]) -> BalanceSheets:
     if faults or sheet is None:
         raise SheetError(faults)
     return BalanceSheets(sheet, tuple(gliders))
+
+
+@dataclass(frozen=True)
+class PlanSheets:
+    """A plan sheet with the sheets it names.
+
+    Attributes
+    ----------
+    sheet : PlanSheet
+        What to resolve, in what air, with what.
+    aircraft : AircraftSheet
+        The unit to fly.
+    glider : GliderSheet
+        The wing to fly.
+    rig : RigSheet or None
+        The rig day; None where the plan names none.
+    sheet_files : dict of str to Path
+        The files read, by ``plan``, ``aircraft``, ``glider`` and ``rig``.
+    """
+
+    sheet: PlanSheet
+    aircraft: AircraftSheet
+    glider: GliderSheet
+    rig: RigSheet | None
+    sheet_files: dict[str, Path]
+
+
+def load_plan(path: str | os.PathLike[str]) -> PlanSheets:
+    """Read a plan sheet and the sheets it names; raises SheetError with all their faults."""
+    place = Path(path)
+    sheet, faults = _read(PlanSheet, place)
+    data, _ = read_toml(place)
+    files = {"plan": place}
+    others: dict[str, Any] = {}
+    for name, kind in list(_KINDS.items())[1:]:
+        written = None if data is None else data.get(name)
+        if not _is_name(written):
+            continue
+        file = place.parent / str(written)
+        if not os.path.lexists(file):
+            allowed = f"a sheet that exists; there is no {file}"
+            faults.append(Fault(str(place), "", name, shown(written), allowed))
+            continue
+        files[name] = file
+        others[name], found = _read(kind, file)
+        faults += found
+    if faults or sheet is None:
+        raise SheetError(faults)
+    aircraft, glider, rig = (others.get(name) for name in ("aircraft", "glider", "rig"))
+    assert isinstance(aircraft, AircraftSheet) and isinstance(glider, GliderSheet)
+    assert rig is None or isinstance(rig, RigSheet)
+    return PlanSheets(sheet, aircraft, glider, rig, files)
 
 
 def load_sortie(path: str | os.PathLike[str]) -> Sheets:

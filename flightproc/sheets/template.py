@@ -15,6 +15,7 @@ from .balance import BalanceSheet
 from .fields import PLACEHOLDER, Field, Sheet
 from .glider import GliderSheet
 from .logs import ColumnEntry
+from .plan import PlanSheet
 from .rig import RigSheet
 from .sortie import SortieSheet
 from .tables import nested_tables
@@ -29,7 +30,7 @@ SHEETS: dict[str, type[Sheet]] = {
 }
 """The sheets of a set, by the name of their file."""
 
-SINGLE_SHEETS: dict[str, type[Sheet]] = {"balance": BalanceSheet}
+SINGLE_SHEETS: dict[str, type[Sheet]] = {"balance": BalanceSheet, "plan": PlanSheet}
 """Sheets that stand by themselves, outside a set."""
 
 _HEADS = {
@@ -53,6 +54,12 @@ _HEADS = {
         "CAUTION: ask the frame's maker before anything is moved, and have it looked over. What flightproc "
         "balance gives is an estimate to start from, not a permission to build or to fly.",
     ),
+    "plan": (
+        "Plan sheet: what the next sortie is to resolve, in what air, and what there is to fly it with. "
+        "flightproc plan makes the sortie card from it.",
+        "CAUTION: list only engine speeds, ballast and heights that the makers' limits, local rules and the "
+        "pilot's training allow. The card is a proposal; the pilot in command decides.",
+    ),
 }
 
 _FORMAT = (
@@ -72,6 +79,16 @@ _ACTIVE: Mapping[str, Mapping[str, str]] = {
         "hang_offset": "",
         "hang_offset.limit_m": "0.03",
         "hang_offset.tolerance_m": "0.0015",
+    },
+    "plan": {
+        "rig": '"rig.toml"',
+        "goal": "",
+        "goal.difference_percent": "10.0",
+        "air": "",
+        "air.gust_m_s": "0.15",
+        "ballast": "",
+        "ballast.masses_kg": f'"{PLACEHOLDER}"',
+        "ballast.arm_m": f'"{PLACEHOLDER}"',
     },
     "rig": {
         "kind": '"two_point"',
@@ -139,7 +156,7 @@ def template(name: str) -> str:
     Parameters
     ----------
     name : str
-        ``sortie``, ``aircraft``, ``glider``, ``rig`` or ``balance``.
+        ``sortie``, ``aircraft``, ``glider``, ``rig``, ``balance`` or ``plan``.
     """
     kind = {**SHEETS, **SINGLE_SHEETS}[name]
     head = "#\n".join(_words(text) for text in (*_HEADS[name], *_FORMAT))
