@@ -12,6 +12,7 @@
     ├── RigError               rig readings that cannot be reduced
     ├── EstimateError          too little in the sortie for the result asked for
     ├── ResultsError           one or more faults in results files, all reported together
+    ├── LogbookError           a logbook or its archive that cannot be opened, read or written
     └── OutputError            a result that cannot be written
 
 A message says what is wrong, where, the value found with what is allowed, and what to try next.
@@ -28,6 +29,7 @@ __all__ = [
     "Fault",
     "FlightprocError",
     "LogError",
+    "LogbookError",
     "OutputError",
     "ResultsError",
     "RigError",
@@ -178,6 +180,10 @@ class ResultsError(FlightprocError):
             f"{count} fault{'s' if count != 1 else ''} in the results\n"
             + "\n".join(f"  {fault}" for fault in self.faults)
         )
+
+
+class LogbookError(FlightprocError):
+    """A logbook, or an archive of one, that cannot be opened, read or written."""
 
 
 class OutputError(FlightprocError):

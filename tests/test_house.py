@@ -25,7 +25,7 @@ FLOORS = (
     ("compare",),
     ("analysis", "decide"),
     ("together",),
-    ("report",),
+    ("report", "logbook"),
     ("web",),
     ("cli",),
     ("__main__", "__init__"),

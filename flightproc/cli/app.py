@@ -23,7 +23,7 @@ COMMANDS = {
     "logbook": "logbook_command",
     "simulate": "simulate_command",
 }
-"""Command name to module of this package; each module has ``command``, or ``group`` for one with commands of its own."""
+"""Command name to module of this package; each has ``command``, or ``group`` where it has commands itself."""
 
 
 def _version(value: bool) -> None:

@@ -1,0 +1,137 @@
+"""From a sortie sheet to all the files that its analysis reads."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from ..errors import Fault, LogbookError, SheetError
+from ..sheets import Sheets, load_sortie
+from .files import Content, digest
+from .model import Entry, EntryFile, Propeller, safe_path
+from .tables import now_utc
+
+__all__ = ["Gathered", "gather"]
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """An entry without results, and where its content is to be had.
+
+    Attributes
+    ----------
+    entry : Entry
+        Sheets and logs.
+    contents : dict of str to Content
+        Content by SHA-256.
+    """
+
+    entry: Entry
+    contents: dict[str, Content]
+
+    def dated(self, day: str | None) -> Gathered:
+        """Return it with a day, where its sheet gives none."""
+        if self.entry.date is not None or day is None:
+            return self
+        return replace(self, entry=self.entry.model_copy(update={"date": day}))
+
+
+def gather(sheet: str | os.PathLike[str]) -> Gathered:
+    """Find all the files that the analysis of a sortie reads, and their hashes.
+
+    Parameters
+    ----------
+    sheet : path
+        The sortie sheet.
+
+    Returns
+    -------
+    Gathered
+
+    Raises
+    ------
+    SheetError
+        With every fault of the sheets. A file named from the root of the disk is one: it could not be found
+        again from the logbook.
+    LogbookError
+        Where a file cannot be read.
+    """
+    sheets = load_sortie(sheet)
+    found = _listed(sheets)
+    root = os.path.commonpath([os.path.dirname(path) for _, _, path in found])
+    files: list[EntryFile] = []
+    contents: dict[str, Content] = {}
+    hashes: dict[str, tuple[str, int]] = {}
+    for role, name, path in found:
+        inside = os.path.relpath(path, root).replace(os.sep, "/")
+        try:
+            safe_path(inside)
+        except ValueError as error:
+            raise LogbookError(
+                "a file of this name cannot be kept", where=path, hint="rename the file or its folder"
+            ) from error
+        if path not in hashes:
+            hashes[path] = digest(Path(path))
+        sha256, size = hashes[path]
+        contents.setdefault(sha256, Path(path))
+        files.append(EntryFile(role=role, name=name, path=inside, sha256=sha256, size=size))
+    sortie, aircraft = sheets.sortie, sheets.aircraft
+    propeller = aircraft.propeller
+    said = json.dumps(propeller.model_dump(mode="json"), sort_keys=True)
+    entry = Entry(
+        title=sortie.title,
+        date=None if sortie.date is None else _day(sortie.date),
+        pilot_notes=sortie.pilot_notes,
+        aircraft=aircraft.name,
+        glider=sheets.glider.name,
+        rig=None if sheets.rig is None else sheets.rig.name,
+        propeller=Propeller(
+            diameter_m=propeller.diameter_m,
+            blades=propeller.blades,
+            rotation=propeller.rotation,
+            pitch_m=propeller.pitch_m,
+            digest=hashlib.sha256(said.encode()).hexdigest(),
+        ),
+        added_utc=now_utc(),
+        files=tuple(files),
+    )
+    return Gathered(entry, contents)
+
+
+def _day(day: date) -> str:
+    return day.isoformat()[:10]
+
+
+def _listed(sheets: Sheets) -> list[tuple[Any, str, str]]:
+    """Return role, name and full path of every file, and refuse those named from the root of the disk."""
+    named = [("sortie", "", name, getattr(sheets.sortie, name)) for name in ("aircraft", "glider", "rig")]
+    named += [("sortie", f"logs[{i + 1}]", "file", log.file) for i, log in enumerate(sheets.sortie.logs)]
+    found = [(name, name, str(path)) for name, path in sheets.sheet_files.items()]
+    found += [(log.role, log.name, str(sheets.files[log.name])) for log in sheets.sortie.logs]
+    section = sheets.aircraft.propeller.section
+    if section is not None and section.lower().endswith(".csv"):
+        named.append(("aircraft", "propeller", "section", section))
+        found.append(("table", "section", str(sheets.sheet_files["aircraft"].parent / section)))
+    for i, entry in enumerate(sheets.rig.series if sheets.rig is not None else ()):
+        named.append(("rig", f"series[{i + 1}]", "file", entry.file))
+        found.append(("table", f"series {i + 1}", str(sheets.sheet_files["rig"].parent / entry.file)))
+    faults = [
+        Fault(
+            str(sheets.sheet_files[sheet]),
+            table,
+            field,
+            f'"{written}"',
+            "a file seen from the folder of this sheet; one from the root of the disk could not be found "
+            "again from the logbook",
+        )
+        for sheet, table, field, written in named
+        if written is not None and os.path.isabs(written)
+    ]
+    if faults:
+        raise SheetError(faults)
+    return [(role, name, os.path.abspath(path)) for role, name, path in found]
