@@ -137,7 +137,7 @@ class PooledRatio:
     parts : tuple of Contribution
         Sortie by sortie.
     shared : float
-        Standard uncertainty that no further sortie of this kind takes away [1].
+        Standard uncertainty that all have in common, which more power holds do not take away [1].
     agreement : Agreement or None
         None for one sortie alone.
     """
