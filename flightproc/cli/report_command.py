@@ -39,7 +39,15 @@ def command(
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print neither progress nor summary.")] = False,
 ) -> None:
-    """Analyse a sortie and write its report: report.html, figures, holds.csv, results.json."""
+    """Analyse a sortie and write its report: report.html, figures, holds.csv, results.json.
+
+    \b
+    Example: a report to read on the screen, and one to print
+      flightproc report my-sortie/sortie.toml -o my-report
+      flightproc report my-sortie/sortie.toml -o my-report --pdf
+
+    Exit code 0: done; 2: something to mend, told with every fault found.
+    """  # noqa: D301
     from ..report.output import check_folder
 
     folder = Path(f"{sortie.stem}-report") if out is None else out
