@@ -375,7 +375,7 @@ def _agitations(
 
     Scatter is the standard deviation of the smoothed turn rate. It grows with length when slow gusts are
     about, so the others are looked at through windows as long as the stretch. A wing may be livelier under
-    power, so power is set against power and glide against glide where there are enough of each.
+    power, so what is typical is the greater of all others and of those alike, with power or without.
     """
     turn = turn_channel(sortie)
     if turn is None:
@@ -387,14 +387,17 @@ def _agitations(
     step = round(_AGITATION_STEP * sortie.rate)
     out = []
     for i, part in enumerate(parts):
+        typical = 0.0
         alike = [j for j in range(len(parts)) if j != i and powered[j] == powered[i]]
-        if len(alike) < _ALIKE:
-            alike = [j for j in range(len(parts)) if j != i]
-        others = []
-        for other in (parts[j] for j in alike):
-            length = min(len(part), len(other))
-            others += [float(np.std(other[k : k + length])) for k in range(0, len(other) - length + 1, step)]
-        out.append((float(np.std(part)), float(np.median(others)) if len(others) > 2 else 0.0))
+        for chosen in (alike, [j for j in range(len(parts)) if j != i]):
+            others: list[float] = []
+            for other in (parts[j] for j in chosen):
+                length = min(len(part), len(other))
+                steps = range(0, len(other) - length + 1, step)
+                others += [float(np.std(other[k : k + length])) for k in steps]
+            if len(others) > 2 and (len(chosen) >= _ALIKE or chosen is not alike):
+                typical = max(typical, float(np.median(others)))
+        out.append((float(np.std(part)), typical))
     return out
 
 
