@@ -21,7 +21,9 @@ Array = NDArray[np.float64]
 
 # a unit that twists under its risers flies with its nose beside the track
 _BESIDE_TRACK_STD = np.radians(3.5)
-_SWING_STD = np.radians(1.0)  # of the axis of swing against the line at right angles to the hang points
+_SWING_STD = np.radians(0.6)
+# of the axis of swing against the line at right angles to the hang points: a unit whose masses are askew by
+# I_xy rolls about an axis askew by omega^2 I_xy / (K_pitch - omega^2 I_yy), 0.8 degrees for 0.1 kg m^2
 _SWING_BANDS = ((0.25, 0.5), (0.4, 0.7), (0.55, 0.95), (0.75, 1.25), (1.0, 1.6))  # of a hung unit [Hz]
 _SWING_RATIO = 2.0  # least rms of rolling over pitching
 
@@ -223,7 +225,8 @@ def swing_yaw(p: Array, q: Array, use: NDArray[np.bool_], *, rate: float) -> Mou
 
     Of five bands between 0.25 and 1.6 Hz the one with the least uncertainty is taken. Needed: two minutes,
     and
-    rolling twice as lively as pitching. Uncertainty: jackknife over twelve parts, and 1 degree. Unlike turns,
+    rolling twice as lively as pitching. Uncertainty: jackknife over twelve parts, and 0.6 degrees, as
+    masses askew tilt the axis of swing. Unlike turns,
     swinging does not ask where the nose stands to the air track.
     """
     nan = float("nan")
