@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import json
 import logging
 import re
 import sys
@@ -13,6 +14,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pypdf
 import pypdfium2
 import pytest
@@ -25,6 +27,8 @@ from flightproc.report import write_report
 from flightproc.report.chapters import CHAPTERS
 from flightproc.report.paper import add_pdf, check_pdf, for_paper, page_pdf
 from flightproc.results import Results
+
+from ..compare.glider_factory import document
 
 pytestmark = pytest.mark.synthetic
 
@@ -420,4 +424,22 @@ amplitude_deg = 2.0
         "Readings of the tilt test",
         "roll inertia about the hang points",
     ):
+        assert plain(word) in text
+
+
+@needs_pdf
+def test_gliders_on_paper_beside_a_single_page(tmp_path: Path) -> None:
+    rng = np.random.default_rng(5)
+    for number, (glider, area) in enumerate((("school wing 28", 28.0), ("fast wing 20", 20.0))):
+        folder = tmp_path / f"sortie{number}"
+        folder.mkdir()
+        (folder / "results.json").write_text(json.dumps(document(rng, glider=glider, area=area)))
+    page = tmp_path / "page" / "all.html"
+    page.parent.mkdir()
+    assert main(["gliders", str(tmp_path), "--html", str(page), "--pdf", "--quiet"]) == 0
+    assert sorted(path.name for path in page.parent.iterdir()) == ["all.html", "all.pdf"]
+    pages = read(page.with_suffix(".pdf"))
+    assert all(plain(caution) in plain(pages[0].text) for caution in CAUTIONS)
+    text = plain(" ".join(item.text for item in pages))
+    for word in ("school wing 28", "fast wing 20", "Turn per N m against wing loading"):
         assert plain(word) in text
