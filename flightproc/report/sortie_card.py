@@ -106,13 +106,17 @@ def _head(axes: Axes, plan: Plan) -> float:
         f"{fuel:.1f} L with reserve",
         f"gusts up to {sheet.air.gust_m_s:g} m/s",
     )
-    _write(axes, _LEFT, 0.938, "   ".join(facts), 12.5, weight="bold")
+    _write(axes, _LEFT, 0.939, "   ".join(facts), 12.0, weight="bold")
     reach = f"resolves {100 * plan.resolvable(plan.chosen.forecast.std):.0f} % of cruise torque"
     names = f"{plan.sheets.aircraft.name}, {plan.sheets.glider.name}: {reach}"
     _write(axes, _LEFT, 0.915, names[:78], 11)
     settle = f"Each hold: turn to heading, set throttle, hands off {law.settle:.0f} s, then hold and count."
-    _write(axes, _LEFT, 0.894, settle, 11)
-    return 0.878
+    _write(axes, _LEFT, 0.896, settle, 11)
+    if not plan.chosen.design.ballast_legs:
+        return 0.882
+    noted = "Ballast legs: note the watch time at start and end, for the sortie sheet."
+    _write(axes, _LEFT, 0.877, noted, 11)
+    return 0.864
 
 
 def _foot(axes: Axes, plan: Plan) -> float:

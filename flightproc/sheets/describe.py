@@ -20,7 +20,8 @@ A sortie is described by four TOML files: `sortie.toml` names the logs and the o
 describes the frame with its pilot, engine and propeller, `glider.toml` the wing, and `rig.toml` the static
 torque measured on the ground (it may be left out). `flightproc new FOLDER` writes a commented set to fill
 in. What still holds `"FILL IN"` is refused. `balance.toml` stands by itself: it tells
-[`flightproc balance`](balance.md) what may be changed; `flightproc new FOLDER --balance` writes one.
+[`flightproc balance`](balance.md) what may be changed; `flightproc new FOLDER --balance` writes one. So does
+`plan.toml`, which tells [`flightproc plan`](plan.md) what the next sortie is to resolve (`--plan`).
 
 - Text is UTF-8. Numbers stand without quotes and with a decimal point. Units are in the names of the fields.
 - A name with `_std` in it is a standard uncertainty (one sigma).
