@@ -46,7 +46,10 @@ __all__ = [
     "PhaseResult",
     "Sensitivity",
     "balance_frame",
+    "default_phases",
     "default_sheet",
+    "flips",
+    "range_of",
 ]
 
 Array = NDArray[np.float64]
@@ -286,9 +289,9 @@ def balance_frame(
     sheets = BalanceSheets(default_sheet(), ()) if sheets is None else sheets
     sheet = sheets.sheet
     cases = make_cases(flown, sheets)
-    phases = sheet.phases or _default_phases(flown)
+    phases = sheet.phases or default_phases(flown)
     draws = make_draws(flown, sheet, cases)
-    rpm = _range(flown, phases)
+    rpm = range_of(flown, phases)
     tell("working out moment and turn", 0.2)
     at_phases = [
         [respond(flown, sheet, draws, cases, g, phase.rpm) for phase in phases] for g in range(len(cases))
@@ -377,7 +380,7 @@ def _cautions() -> tuple[str, ...]:
     return (*own, *first, *(text for text in CAUTIONS if text not in first and "ground rig" not in text))
 
 
-def _default_phases(flown: Flown) -> tuple[Phase, ...]:
+def default_phases(flown: Flown) -> tuple[Phase, ...]:
     """Return idle, the middle and the highest engine speed flown."""
     idle = flown.idle_rpm if flown.idle_turns else None
     top = float(flown.rpm[-1])
@@ -391,7 +394,8 @@ def _default_phases(flown: Flown) -> tuple[Phase, ...]:
     )
 
 
-def _range(flown: Flown, phases: Sequence[Phase]) -> Array:
+def range_of(flown: Flown, phases: Sequence[Phase]) -> Array:
+    """Return the engine speeds of the curves, from idle to the highest [1/min]."""
     stated = [phase.rpm for phase in phases if phase.rpm is not None]
     top = max([float(flown.rpm[-1]), *stated])
     least = flown.idle_rpm if flown.idle_rpm is not None else _LEAST_SHARE * top
@@ -553,10 +557,10 @@ def _curve(
         inside &= np.abs(turn) <= limit
         turns[:, k] = np.quantile(turn, [0.5, 0.025, 0.975])
         moments[:, k] = np.quantile(moment, [0.5, 0.025, 0.975])
-    return Curve(turns, moments, _flips(rpm, turns[0]), _flips(rpm, moments[0])), inside
+    return Curve(turns, moments, flips(rpm, turns[0]), flips(rpm, moments[0])), inside
 
 
-def _flips(rpm: Array, values: Array) -> tuple[float, ...]:
+def flips(rpm: Array, values: Array) -> tuple[float, ...]:
     """Return where a curve crosses zero, by linear interpolation."""
     places = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0.0)
     return tuple(
