@@ -12,9 +12,13 @@
     loading = new Promise(function (done, fail) {
       var script = document.createElement("script");
       script.src = library;
-      script.onload = function () { done(window.Plotly); };
-      script.onerror = function () { fail(new Error("the drawing library could not be loaded")); };
-      document.head.appendChild(script);
+      // The library's map part would add a style of its own, which no chart here needs and the page's rules forbid.
+      var add = document.head.appendChild;
+      function refuse(node) { return node.tagName === "STYLE" ? node : add.call(document.head, node); }
+      script.onload = function () { delete document.head.appendChild; done(window.Plotly); };
+      script.onerror = function () { delete document.head.appendChild; fail(new Error("the drawing library could not be loaded")); };
+      add.call(document.head, script);
+      document.head.appendChild = refuse;
     });
     return loading;
   }
@@ -208,7 +212,7 @@
   History.prototype.bands = function (look) {
     return this.holds.map(function (hold) {
       var colour = look.of(hold.struck ? "struck" : hold.kind);
-      return { type: "rect", xref: "x", yref: "paper", x0: hold.start, x1: hold.end, y0: 0, y1: 0.9, layer: "below", line: { width: 0 }, fillcolor: clear(colour, 0.16) };
+      return { type: "rect", xref: "x", yref: "paper", x0: hold.start, x1: hold.end, y0: 0, y1: 0.85, layer: "below", line: { width: 0 }, fillcolor: clear(colour, 0.16) };
     });
   };
 
@@ -226,7 +230,7 @@
     var span = this.window[1] - this.window[0], wide = this.width();
     var labels = holds.map(function (h) { return (h.end - h.start) / span * wide > 9 * h.label.length + 4 ? h.label : ""; });
     var all = bar(holds, 1, holds.map(function (h) { return look.of(h.struck ? "struck" : h.kind); }), labels);
-    all.textfont = { size: 13, color: look.card };
+    all.textfont = { size: 13, color: holds.map(function (h) { return h.kind === "glide" ? "#17212b" : look.card; }) };
     all.customdata = holds.map(function (h) { return h.number; });
     var not = bar(turned, 0, clear(look.of("struck"), 0.65), turned.map(function () { return ""; }));
     return [all, not];
@@ -238,7 +242,7 @@
     var shown = this.lane(look);
     var narrow = this.plot.clientWidth < 520;
     var more = {
-      xaxis: axis(look, { range: this.window.slice(), fixedrange: false, zeroline: false, anchor: "free", position: 0, title: { text: "Time since the first sample [min:s]", standoff: 6, font: { size: 14 } }, side: "bottom", showspikes: true, spikemode: "across", spikethickness: 1, spikecolor: look.soft, spikedash: "solid", spikesnap: "cursor" }),
+      xaxis: axis(look, { range: this.window.slice(), fixedrange: false, zeroline: false, anchor: "free", position: 0, title: { text: "Time since the first sample [min:s]", standoff: 6, font: { size: 14 } }, side: "bottom", showspikes: true, spikemode: "across", spikethickness: 1, spikecolor: look.soft, spikedash: "solid", spikesnap: "cursor", unifiedhovertitle: { text: "%{x:.1f} s" } }),
       yaxis: axis(look, { domain: [0.91, 1], range: [-0.5, 1.5], tickvals: [0, 1], ticktext: narrow ? ["not", "hold"] : ["not held", "holds"], showgrid: false, zeroline: false, ticks: "" }),
       shapes: this.bands(look), annotations: [], barmode: "overlay", hovermode: "x unified", hoversubplots: "axis", showlegend: false,
       margin: { l: narrow ? 46 : 62, r: 8, t: 6, b: 44 }, height: this.plot.clientHeight || 760, dragmode: this.mode()
