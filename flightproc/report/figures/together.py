@@ -103,7 +103,8 @@ def draw_ratio(together: Together) -> Picture | Missing:
         figure,
         f"Torque ratio against advance ratio, sortie by sortie and together. {said}.",
         "Thin bars: each sortie with the calibration of all, 95 %, set side by side to be told apart. Stars: "
-        "all sorties at one throttle setting, a little to the left of their mean J. Bars do not shrink with the root of the number of sorties, as "
+        "all sorties at one throttle setting, a little to the left of their mean J. Bars do not shrink with "
+        "the root of the number of sorties, as "
         f"calibration and rig are shared by all. The line at 1 is the torque on the rig.{numbered}",
     )
 
