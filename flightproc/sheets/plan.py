@@ -129,13 +129,18 @@ class PlanHolds(Sheet):
     ] = ()
     seconds: Annotated[
         tuple[float, ...],
-        Field("lengths of a hold to choose from", "s", 20, 300, kind="numbers", typical="45 to 120"),
+        Field("lengths of a hold to choose from", "s", 25, 300, kind="numbers", typical="45 to 120"),
     ] = (45.0, 60.0, 90.0, 120.0)
     settle_s: Annotated[float, Field("hands off with the throttle set, before each hold", "s", 12, 60)] = 15.0
     most_minutes: Annotated[float, Field("longest flight", "min", 8, 240)] = 60.0
     most_legs: Annotated[
         int, Field("most holds on one card, glides and ballast legs among them", kind="whole", low=4, high=24)
     ] = 20
+
+    @rule("seconds", words="`seconds` has one entry or more")
+    def _check_seconds(self: Any) -> Iterator[Finding]:
+        if not self.seconds:
+            yield "seconds", "one length or more"
 
 
 class PlanBallast(Sheet):

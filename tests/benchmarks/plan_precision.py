@@ -164,8 +164,30 @@ def fly(task: tuple[int, float, Any, bool]) -> dict[str, Any]:
         "true": true,
         "budget": dict(ratio.budget),
         "found": len(results.holds),
+        "hang": results.calibration.noise_hang_roll_60s,
+        "turn": results.calibration.noise_turn_rate_60s,
+        "K": results.calibration.hang_stiffness.value,
+        "torque": row.static_torque.value,
+        "rig": row.static_torque.std,
         "minutes": simulated.flight.time[-1] / 60.0,
     }
+
+
+def own_forecast(plan: Any, row: dict[str, Any]) -> float:
+    """Return what the planner says of a sortie whose noise, K and rig it was told."""
+    from dataclasses import replace
+
+    from flightproc.decide.plan_forecast import forecast
+    from flightproc.decide.plan_noise import carry_noise
+
+    def torque(rpm: float) -> tuple[float, float]:
+        scale = (rpm / 6000.0) ** 2
+        return row["torque"] * scale, row["rig"] * scale
+
+    gust = plan.sheets.sheet.air.gust_m_s
+    noise = carry_noise(row["hang"], row["turn"], None, gust, "its own")
+    world = replace(plan.world, noise=noise, stiffness=row["K"], torque=torque)
+    return float(forecast(plan.chosen.flight, plan.chosen.design.ballast_mass, world).std)
 
 
 def report(plan: Any, rows: list[dict[str, Any]]) -> None:
@@ -192,6 +214,15 @@ def report(plan: Any, rows: list[dict[str, Any]]) -> None:
         f"  actual error: rms {100 * rms:.2f} % ± {100 * rms / math.sqrt(2 * len(done)):.2f}, mean "
         f"{100 * error.mean():+.2f} %; planned/actual {planned / rms:.3f}"
     )
+    if all(r.get("hang") for r in done):
+        own = np.array([own_forecast(plan, r) for r in done])
+        print(
+            f"  planned with the noise, K and rig that each sortie shows: median {100 * np.median(own):.2f} %"
+        )
+        print(
+            f"  that over told {np.median(own / told):.3f} ({np.min(own / told):.2f} to "
+            f"{np.max(own / told):.2f}); rms of error over it {np.sqrt(np.mean((error / own) ** 2)):.2f}"
+        )
     print("budget, % of the torque: planned, told (median)")
     names = dict.fromkeys([*plan.chosen.forecast.budget, *(n for r in done for n in r["budget"])])
     for name in names:
