@@ -22,6 +22,7 @@ COMMANDS = {
     "plan": "plan_command",
     "logbook": "logbook_command",
     "simulate": "simulate_command",
+    "serve": "serve_command",
 }
 """Command name to module of this package; each has ``command``, or ``group`` where it has commands itself."""
 

@@ -32,7 +32,7 @@ from .wording import (
     utc,
 )
 
-__all__ = ["render_page"]
+__all__ = ["render_chapters", "render_page"]
 
 
 def _counts(results: Results) -> str:
@@ -178,6 +178,29 @@ def _environment() -> Environment:
     return environment
 
 
+def _context(
+    results: Results, pictures: Mapping[str, Picture | Missing], drawings: Mapping[str, Markup]
+) -> dict[str, Any]:
+    """Return what the templates of the chapters are given."""
+    return {
+        "results": results,
+        "chapters": CHAPTERS,
+        "pictures": pictures,
+        "drawings": drawings,
+        "counts": _counts(results),
+        "budget": _budget(results),
+        "leading": _leading(results),
+        "turned_down": _turned_down(results),
+        "blade_of": {index: _blade_of(results, row) for index, row in enumerate(results.comparison)},
+        "inflow_of": {index: _inflow_of(results, row) for index, row in enumerate(results.comparison)},
+        "power_holds": [
+            (index, hold) for index, hold in enumerate(results.holds, 1) if hold.kind is HoldKind.POWER
+        ],
+        "side": "right" if results.reaction_sign > 0 else "left",
+        "end": float(results.sortie.time[-1]) if results.sortie.time.size else math.nan,
+    }
+
+
 def render_page(results: Results, pictures: Mapping[str, Picture | Missing], svgs: Mapping[str, str]) -> str:
     """Return report.html: one page that needs nothing but itself.
 
@@ -195,21 +218,39 @@ def render_page(results: Results, pictures: Mapping[str, Picture | Missing], svg
         for key, picture in pictures.items()
         if isinstance(picture, Picture)
     }
-    context: dict[str, Any] = {
-        "results": results,
-        "chapters": CHAPTERS,
-        "pictures": pictures,
-        "drawings": drawings,
-        "counts": _counts(results),
-        "budget": _budget(results),
-        "leading": _leading(results),
-        "turned_down": _turned_down(results),
-        "blade_of": {index: _blade_of(results, row) for index, row in enumerate(results.comparison)},
-        "inflow_of": {index: _inflow_of(results, row) for index, row in enumerate(results.comparison)},
-        "power_holds": [
-            (index, hold) for index, hold in enumerate(results.holds, 1) if hold.kind is HoldKind.POWER
-        ],
-        "side": "right" if results.reaction_sign > 0 else "left",
-        "end": float(results.sortie.time[-1]) if results.sortie.time.size else math.nan,
-    }
+    context = _context(results, pictures, drawings)
     return _environment().get_template("report.html").render(context)
+
+
+def render_chapters(
+    results: Results, pictures: Mapping[str, Picture | Missing], addresses: Mapping[str, str]
+) -> dict[str, str]:
+    """Return the chapters one by one, for a page that shows them in a frame of its own.
+
+    Parameters
+    ----------
+    results : Results
+        What is reported.
+    pictures : mapping of str to Picture or Missing
+        By chapter key; chapters with a figure that is not among them are left out.
+    addresses : mapping of str to str
+        Where the SVG file of each picture is to be had, by chapter key.
+
+    Returns
+    -------
+    dict of str to str
+        HTML by chapter key, without the heading, in the order of the report.
+    """
+    drawings = {
+        key: Markup('<img src="{}" alt="{}">').format(addresses[key], picture.alt)
+        for key, picture in pictures.items()
+        if isinstance(picture, Picture)
+    }
+    environment = _environment()
+    context = _context(results, pictures, drawings)
+    context["parts"] = environment.get_template("parts.html").module
+    return {
+        chapter.key: environment.get_template(f"{chapter.key}.html").render(context, chapter=chapter)
+        for chapter in CHAPTERS
+        if chapter.draw is None or chapter.key in pictures
+    }

@@ -76,5 +76,6 @@ def page(request: Request, template: str, *, status: int = 200, **context: Any) 
         "menu": menu(),
         "here": "/" if address in ("/", "/sorties") else address,
         "version": __version__,
+        "limits": request.app.state.settings.limits,
     }
     return HTMLResponse(environment().get_template(template).render(given | context), status_code=status)

@@ -67,7 +67,7 @@ def _plural(count: int, word: str, many: str = "") -> str:
 
 FILTERS: dict[str, Callable[..., Any]] = {
     "size": size_words,
-    "length": length_words,
+    "lasting": length_words,
     "moment": moment_words,
     "num": _number,
     "plural": _plural,

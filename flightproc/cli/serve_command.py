@@ -1,0 +1,90 @@
+"""``flightproc serve``: the page on this computer."""
+
+from __future__ import annotations
+
+import secrets
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ..errors import OutputError
+
+__all__ = ["command"]
+
+
+def command(
+    host: Annotated[
+        str, typer.Option("--host", metavar="ADDRESS", help="Address to listen on.")
+    ] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen on.")] = 8765,
+    logbook: Annotated[
+        str, typer.Option("--logbook", metavar="PLACE", help="Logbook to save to, as in flightproc logbook.")
+    ] = "",
+    folder: Annotated[
+        Path | None,
+        typer.Option(
+            "--folder", metavar="DIR", help="Where to keep sorties in work; a usual place if not given."
+        ),
+    ] = None,
+    name: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--name", metavar="NAME", help="A further name under which this computer may be called."
+        ),
+    ] = None,
+    with_token: Annotated[
+        bool, typer.Option("--token", help="Ask for a token even on this computer only.")
+    ] = False,
+) -> None:
+    """Open the page: drop logs in a browser, fill in the sheets, see the result. Nothing leaves here."""
+    try:
+        import uvicorn
+
+        from ..web import Settings, create_app
+        from ..web.place import usual_folder
+        from ..web.settings import is_loopback
+    except ImportError as error:
+        raise OutputError(
+            f"the page needs packages that are not installed ({error.name})",
+            where="flightproc serve",
+            hint="pip install 'flightproc[web]'",
+        ) from error
+    token = secrets.token_urlsafe(18) if with_token or not is_loopback(host) else ""
+    settings = Settings(
+        folder=(folder or usual_folder()).absolute(),
+        host=host,
+        port=port,
+        logbook=logbook,
+        token=token,
+        names=tuple(name or ()),
+    )
+    app = create_app(settings)
+    server = uvicorn.Server(
+        uvicorn.Config(
+            app,
+            host=host,
+            port=port,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            date_header=True,
+            timeout_keep_alive=20,
+            h11_max_incomplete_event_size=32_768,
+            timeout_graceful_shutdown=3,
+            lifespan="on",
+        )
+    )
+    shown = "localhost" if is_loopback(host) else host
+    sys.stdout.write(f"flightproc serves on http://{shown}:{port}/  (end with Ctrl+C)\n")
+    if token:
+        sys.stdout.write(f"token, told only here and now: {token}\n")
+    sys.stdout.flush()
+    server.run()
+    if not server.started:
+        raise OutputError(
+            f"the address {host}:{port} cannot be used",
+            where="flightproc serve",
+            hint="name another with --port",
+        )
