@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 
 from ..channels import GRAVITY
 from ..holds.model import Hold, HoldKind
-from .calibrate import Frame, Priors, Wing
+from .calibrate import SWING_RISER, Frame, Priors, Wing
 from .observe import Observations
 
 __all__ = ["Problem", "Session", "build_problem"]
@@ -274,7 +274,8 @@ class Problem:
         if self.inertia is None:
             return rest
         seen, spread = self.inertia
-        gap = (np.log(seen) - np.log(self.weight(x) + self.riser(x)[..., 0])) / spread
+        felt = self.weight(x) + SWING_RISER * self.riser(x)[..., 0]
+        gap = (np.log(seen) - np.log(felt)) / spread
         return np.concatenate([rest, gap[..., None]], axis=-1)
 
     def beside_labels(self) -> list[str]:

@@ -259,7 +259,7 @@ def solve_together(
     words : sequence of sequence of str, optional
         What to say first of each sortie.
     """
-    problem = build_problem(sessions, frame, priors, _inertia(frame, roll_frequency))
+    problem = build_problem(sessions, frame, priors, _inertia(frame, priors, roll_frequency))
     posterior = fit_problem(problem, draws=draws, seed=seed)
     problem = replace(problem, left_out=posterior.left_out)
     shared = list(priors.words) + _fit_words(problem, posterior, sessions)
@@ -285,16 +285,18 @@ def _airspeeds(observed: Observations, wing: Wing, words: list[str]) -> tuple[Ar
     return speed, std
 
 
-def _inertia(frame: Frame, frequency: Quantity | None) -> tuple[float, float] | None:
-    """Return K from inertia and frequency with its log-normal spread, where both are known."""
-    from .calibrate import INERTIA_MODEL
+def _inertia(frame: Frame, priors: Priors, frequency: Quantity | None) -> tuple[float, float] | None:
+    """Return the stiffness that a swing feels, by inertia and frequency, with its log-normal spread."""
+    from .calibrate import INERTIA_MODEL, SWING_RISER_STD
 
     if frame.inertia is None or frequency is None or frequency.value is None or not frequency.std:
         return None
+    felt = frame.inertia * frequency.value**2
+    risers = max(1.0 - priors.weight / felt, 0.0)
     relative = math.hypot(
         (frame.inertia_std or 0.1 * frame.inertia) / frame.inertia, 2.0 * frequency.std / frequency.value
     )
-    return frame.inertia * frequency.value**2, math.hypot(relative, INERTIA_MODEL)
+    return felt, math.hypot(relative, INERTIA_MODEL, SWING_RISER_STD * risers)
 
 
 def _fit_words(problem: Problem, posterior: Posterior, sessions: Sequence[Session]) -> list[str]:
