@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from .sheets import Sheets, load_aircraft, load_glider, load_rig, load_sortie
     from .simulate import simulate_family, simulate_sortie, write_sortie
     from .sortie import Sortie, assemble_sortie
+    from .together import analyse_together
 
 __version__ = "0.1.0"
 
@@ -46,6 +47,7 @@ _HOMES = {
     "sheets": ("Sheets", "load_aircraft", "load_glider", "load_rig", "load_sortie"),
     "simulate": ("simulate_family", "simulate_sortie", "write_sortie"),
     "sortie": ("Sortie", "assemble_sortie"),
+    "together": ("analyse_together",),
 }
 _MODULES = {name: module for module, names in _HOMES.items() for name in names}
 
@@ -70,6 +72,7 @@ __all__ = [
     "SortieError",
     "analyse",
     "analyse_sheets",
+    "analyse_together",
     "assemble_sortie",
     "blade_from_sheet",
     "calibrate_blade",

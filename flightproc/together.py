@@ -78,8 +78,8 @@ def _prepare(sheets: Sequence[Sheets], tell: Progress) -> list[Prepared]:
     failed: list[FlightprocError] = []
     logs: dict[str, str] = {}
     faults: list[Fault] = []
-    for number, one in enumerate(sheets):
-        place, title = str(one.sheet_files["sortie"]), one.sortie.title
+    for number, (one, title) in enumerate(zip(sheets, _labels(sheets), strict=True)):
+        place = str(one.sheet_files["sortie"])
 
         def tell_part(words: str, share: float, number: int = number, title: str = title) -> None:
             tell(f"{title}: {words}", 0.6 * (number + share) / len(sheets))
@@ -134,7 +134,8 @@ def combine_prepared(
     """
     tell = progress or (lambda words, share: None)
     said = list(words)
-    reference, frame = _common_frame(prepared, said)
+    labels = _labels([one.sheets for one in prepared])
+    reference, frame = _common_frame(prepared, labels, said)
     wings, gliders = _gliders(prepared)
     priors = _common_priors(prepared, frame, said)
     tell("solving all sorties together", 0.6)
@@ -159,10 +160,10 @@ def combine_prepared(
     blade = calibrated_blade(prepared[reference])
     solved = []
     for number, (one, solution) in enumerate(zip(prepared, joint, strict=True)):
-        tell(f"{one.sheets.sortie.title}: by itself, and with all", 0.65 + 0.33 * number / len(prepared))
+        tell(f"{labels[number]}: by itself, and with all", 0.65 + 0.33 * number / len(prepared))
         solved.append(_solve_both(one, solution, priors, blade, seed, number))
     tell("putting the sorties together", 0.98)
-    sorties = tuple(_sortie(item, blade) for item in solved)
+    sorties = tuple(_sortie(item, blade, label) for item, label in zip(solved, labels, strict=True))
     turns = tuple(_glider(name, area, index, solved) for name, area, index in gliders)
     settings_pooled = _pool_settings(solved)
     overall = _pool_overall(solved, sorties)
@@ -174,8 +175,8 @@ def combine_prepared(
     )
     said += sharing_words(sorties, turns)
     said += [
-        f"{item.prepared.sheets.sortie.title}: its whole-sortie estimate was left out ({item.trace.reason})"
-        for item in solved
+        f"{label}: its whole-sortie estimate was left out ({item.trace.reason})"
+        for item, label in zip(solved, labels, strict=True)
         if item.trace_draws is None and item.prepared.rig is not None
     ]
     said += [word for word in joint[0].words if word not in session_words[0]]
@@ -196,6 +197,15 @@ def combine_prepared(
     )
 
 
+def _labels(sheets: Sequence[Sheets]) -> list[str]:
+    """Return the title of each sortie, with its folder where another has the same."""
+    titles = [one.sortie.title for one in sheets]
+    return [
+        title if titles.count(title) == 1 else f"{title} ({one.folder.resolve().name})"
+        for title, one in zip(titles, sheets, strict=True)
+    ]
+
+
 def _session(one: Prepared, wing: int) -> tuple[Session, list[str]]:
     """Return a sortie as the solver takes it; an error says which sortie it is."""
     try:
@@ -204,7 +214,7 @@ def _session(one: Prepared, wing: int) -> tuple[Session, list[str]]:
         raise SortieError(str(error), where=str(one.sheets.sheet_files["sortie"])) from error
 
 
-def _common_frame(prepared: Sequence[Prepared], words: list[str]) -> tuple[int, Frame]:
+def _common_frame(prepared: Sequence[Prepared], labels: Sequence[str], words: list[str]) -> tuple[int, Frame]:
     """Return the sortie whose frame stands for all, one with ground tests where there is one."""
     tested = [
         i
@@ -218,8 +228,8 @@ def _common_frame(prepared: Sequence[Prepared], words: list[str]) -> tuple[int, 
         same = (other.tilt_test, other.inertia) == (chosen.aircraft.tilt_test, chosen.aircraft.inertia)
         if not same:
             words.append(
-                f"the ground tests in the aircraft sheet of {prepared[i].sheets.sortie.title} differ from "
-                f"those of {chosen.sortie.title} and were left out of the joint solution"
+                f"the ground tests in the aircraft sheet of {labels[i]} differ from those of "
+                f"{labels[reference]} and were left out of the joint solution"
             )
     return reference, prepared[reference].frame
 
@@ -316,11 +326,12 @@ def _given_back(one: Prepared, trace: SortieTrace) -> float:
     return float(np.mean(one.compensation.moment * (np.array(rpm) / one.compensation.rpm) ** 2 / torque))
 
 
-def _sortie(item: _Solved, blade: CalibratedBlade | None) -> TogetherSortie:
+def _sortie(item: _Solved, blade: CalibratedBlade | None, label: str) -> TogetherSortie:
     one = item.prepared
     path = one.sheets.sheet_files["sortie"]
     return TogetherSortie(
         source=f"{path.resolve().parent.name}/{path.name}",
+        label=label,
         results=finish_sortie(one, item.joint, item.compared, item.trace, blade),
         hung_mass=one.sheets.aircraft.hung_mass_kg,
         stiffness=item.joint.stiffness,

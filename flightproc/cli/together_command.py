@@ -129,7 +129,7 @@ def _show(console: Console, found: Together, page: Path) -> None:
     )
     for sortie in found.sorties:
         cells = (sortie.stiffness_alone, sortie.stiffness, sortie.ratio_alone, sortie.ratio)
-        rows.add_row(Text(sortie.title), *(Text(_pair(quantity)) for quantity in cells))
+        rows.add_row(Text(sortie.label), *(Text(_pair(quantity)) for quantity in cells))
     console.print(rows)
     console.print()
     grid = Table.grid(padding=(0, 2))

@@ -25,6 +25,8 @@ class TogetherSortie:
     ----------
     source : str
         Its sheet, with the folder it lies in.
+    label : str
+        Its title, with the folder where another has the same.
     results : Results
         With the calibration of all sorties.
     hung_mass : float
@@ -41,6 +43,7 @@ class TogetherSortie:
     """
 
     source: str
+    label: str
     results: Results
     hung_mass: float
     stiffness: Quantity
@@ -49,11 +52,6 @@ class TogetherSortie:
     ratio: Quantity
     ratio_alone: Quantity
     trace_alone: Quantity
-
-    @property
-    def title(self) -> str:
-        """Title of the sortie sheet."""
-        return self.results.title
 
     def to_json(self) -> dict[str, Any]:
         """Return the entry of ``sorties`` in together.json."""

@@ -56,7 +56,7 @@ def answer_together(
         most, item = max(gains, key=lambda pair: pair[0])
         if most > 1.03:
             out.append(
-                f"Solved together, “{item.title}” gains most: its torque ratio is known to "
+                f"Solved together, “{item.label}” gains most: its torque ratio is known to "
                 f"± {item.ratio.std or 0.0:.3f} in place of ± {item.ratio_alone.std or 0.0:.3f} alone, as "
                 f"its hang stiffness is known to ± {item.stiffness.std or 0.0:.0f} N m/rad in place of "
                 f"± {item.stiffness_alone.std or 0.0:.0f} N m/rad ({item.method_alone})."

@@ -27,7 +27,7 @@ _LONGEST = 34  # characters of a name
 def _name(together: Together, number: int) -> str:
     if len(together.sorties) > _NAMED:
         return str(number + 1)
-    title = together.sorties[number].title
+    title = together.sorties[number].label
     short = title if len(title) <= _LONGEST else title[: _LONGEST - 1] + "…"
     return f"{number + 1}  {short}"
 
@@ -165,7 +165,7 @@ def draw_calibration(together: Together) -> Picture | Missing:
     panels[1].set_xlim(left=min(0.0, panels[1].get_xlim()[0]))
     figure.legend(loc="upper left", ncols=3, bbox_to_anchor=(left - 0.01, 1.0), borderaxespad=0.1)
     said = "; ".join(
-        f"{item.title}: {item.stiffness_alone.text()} alone, {item.stiffness.text()} with all"
+        f"{item.label}: {item.stiffness_alone.text()} alone, {item.stiffness.text()} with all"
         for item in together.sorties
     )
     return Picture(
