@@ -41,7 +41,7 @@ def answer(plan: Plan) -> tuple[str, ...]:
     level = f"(significance {goal.significance_percent:g} %, power {goal.power_percent:g} %)"
     design = chosen.design
     holds = (
-        f"{design.cruise_holds} holds at cruise"
+        f"{design.cruise_holds} {'hold' if design.cruise_holds == 1 else 'holds'} at cruise"
         + (f", {len(design.other_rpm)} at other settings" if design.other_rpm else "")
         + f", {design.glides} glides"
         + (
@@ -147,6 +147,10 @@ def basis(plan: Plan) -> tuple[str, ...]:
     """Return what the forecast rests on."""
     world, law = plan.world, plan.law
     noise = world.noise
+    rough = (
+        "without ballast legs the stiffness of the risers is a guess between wide bounds: the forecast is rough",
+    )
+    guessed = not plan.chosen.design.ballast_legs and not world.priors.riser_stated
     return (
         f"noise of a 60 s hold: {math.degrees(noise.hang):.3f} deg in hang roll, "
         f"{math.degrees(noise.turn):.2f} deg/s in turn rate, {noise.words}",
@@ -156,6 +160,7 @@ def basis(plan: Plan) -> tuple[str, ...]:
         f"heights by a sink of {law.sink:g} m/s, level flight at {law.level_rpm:.0f} rpm and thrust with rpm "
         "squared: a guide for the order of the legs, the pilot's eyes and altimeter decide",
         "the forecast is of the holds; the whole-sortie estimate of the report may do better: not counted on",
+        *(rough if guessed else ()),
     )
 
 
