@@ -148,7 +148,7 @@ def basis(plan: Plan) -> tuple[str, ...]:
     world, law = plan.world, plan.law
     noise = world.noise
     rough = (
-        "without ballast legs the stiffness of the risers is a guess between wide bounds: the forecast is rough",
+        "without ballast legs the stiffness of the risers is a guess between wide bounds: a rough forecast",
     )
     guessed = not plan.chosen.design.ballast_legs and not world.priors.riser_stated
     return (
