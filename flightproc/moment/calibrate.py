@@ -3,8 +3,9 @@ r"""What is known of the calibration before the sortie: geometry, ground tests a
 The hang stiffness is ``K = W + k_r``: the weight stiffness ``W = m_b g h`` of the hung unit, and the roll
 stiffness that the riser geometry adds. Of the moment on the unit the risers pass the share ``k_r / K`` on to
 the wing, so the turn per moment on the unit is ``c_L = c_W k_r / K``, with ``c_W`` the turn of the wing for a
-moment on the wing itself. Where no sheet states ``k_r`` it is taken for anything between nothing and
-500 N m/rad, all alike; ``c_W`` is wide because published derivatives of soft wings disagree: a rigid six
+moment on the wing itself. The wing banks along, so that a steady moment feels less of the
+geometry's stiffness than a swing does. Where no sheet states ``k_r`` it is taken for anything between nothing
+and 440 N m/rad, all alike; ``c_W`` is wide because published derivatives of soft wings disagree: a rigid six
 degree-of-freedom wing gives 7.5, a nine degree-of-freedom wing and payload 9.8, measured parafoils less.
 """
 
@@ -28,7 +29,7 @@ simulated wings with derivatives over the published range; 68 % lie within 1.01 
 SWING_RISER_STD = 0.15
 """Its standard uncertainty [1]."""
 
-_RISER_RANGE = (0.0, 500.0)  # k_r, uniform [N m/rad]
+_RISER_RANGE = (0.0, 440.0)  # k_r as a steady moment feels it, uniform [N m/rad]: 0 to 500 over SWING_RISER
 _WING_TURN = (7.0, 0.4)  # c_W: median and log-normal spread
 _YAW_OVER_ROLL = (3.0, 0.4)  # turn by a yaw moment over turn by a roll moment on the wing; the same
 _TURN_MODEL = 0.2  # relative change of c_L from glide to power
@@ -52,7 +53,7 @@ class Frame:
     hang_arm, hang_arm_std : float
         CG below the hang points [m].
     riser_stiffness, riser_stiffness_std : float or None
-        Roll stiffness of the riser geometry [N m/rad], where the sheet states it.
+        Roll stiffness of the riser geometry [N m/rad], the wing held, where the sheet states it.
     weight_stiffness, weight_stiffness_std : float or None
         ``m_b g h`` from a tilt test on the ground [N m/rad].
     inertia, inertia_std : float or None
@@ -181,7 +182,7 @@ def make_priors(frame: Frame, wing: Wing) -> Priors:
     --------
     >>> priors = make_priors(Frame(100.0, 1.0, 0.35, 0.05), Wing(23.0, 11.0, 10.8))
     >>> round(priors.stiffness), round(priors.stiffness_std)
-    (593, 152)
+    (563, 136)
     """
     words = []
     weight = frame.mass * GRAVITY * frame.hang_arm
@@ -204,7 +205,8 @@ def make_priors(frame: Frame, wing: Wing) -> Priors:
     riser = _RISER_RANGE
     if frame.riser_stiffness is not None and stated:
         given = frame.riser_stiffness_std
-        riser = (frame.riser_stiffness, 0.3 if given is None else _log_std(frame.riser_stiffness, given))
+        spread = 0.3 if given is None else _log_std(frame.riser_stiffness, given)
+        riser = (frame.riser_stiffness / SWING_RISER, math.hypot(spread, SWING_RISER_STD))
     else:
         words.append(
             f"the roll stiffness of the risers is not in the sheet: anything from {riser[0]:.0f} to "

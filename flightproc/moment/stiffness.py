@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .calibrate import INERTIA_MODEL, Frame, Priors
+from .calibrate import INERTIA_MODEL, SWING_RISER, Frame, Priors
 from .swing_mode import RollMode
 
 __all__ = ["StiffnessPosterior", "combine_stiffness"]
@@ -84,6 +84,7 @@ def combine_stiffness(
         riser = priors.riser[0] * np.exp(priors.riser[1] * ndtri(quantile))
     else:
         riser = priors.riser[0] + (priors.riser[1] - priors.riser[0]) * quantile
+    riser = riser * SWING_RISER  # the turn is held here, and with it the wing
     weight_std = max(priors.weight_std, 1e-3 * priors.weight)
     low = max(priors.weight - 6 * weight_std, 0.1 * priors.weight) + float(riser.min())
     high = priors.weight + 6 * weight_std + float(riser.max())
