@@ -161,7 +161,7 @@ def sortie_sheet(plan: Plan, folder: Path) -> str:
     legs = [(i, leg) for i, leg in enumerate(plan.chosen.flight.holds, 1) if leg.kind == "ballast"]
     if ballast is not None and legs:
         lines += [
-            "# Ballast legs in the order of the card. Times are seconds from the first sample of that log;",
+            "# Ballast legs in the order of the card. Times are seconds of the unit's log, first sample 0;",
             "# or use start_utc and end_utc, such as 2026-05-01T17:03:20Z.",
         ]
         for number, leg in legs:

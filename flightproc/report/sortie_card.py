@@ -182,7 +182,7 @@ def _row(axes: Axes, plan: Plan, leg: Leg, number: int, y: float, step: float, s
     weight = "bold" if leg.is_hold else "normal"
     degrees = heading_degrees(plan, leg)
     word = {"into wind": "INTO wind", "downwind": "downwind", "": ""}[leg.heading]
-    heading = word if degrees is None else f"{degrees % 360:03.0f}° {word.split()[0].lower()}"
+    heading = word if degrees is None else f"{round(degrees) % 360:03d}° {word[:4].lower()}"
     # an engine that idles is told by the word, so that no figure is taken for a setting
     rpm = "" if leg.kind == "ground" else f"{leg.rpm:.0f}" if leg.rpm else "idle"
     timed = leg.is_hold or leg.kind == "ground"

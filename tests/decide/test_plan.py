@@ -260,6 +260,22 @@ def test_the_card_holds_every_leg_and_its_text_fits_the_page(plan, folder):
         assert text.get_fontsize() >= 9.0 and text.get_color() == "black"
 
 
+def test_no_cell_of_the_card_runs_into_the_next(plan):
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    sheet = plan.sheets.sheet
+    air = sheet.air.model_copy(update={"wind_from_deg": 240.0})
+    sheets = replace(plan.sheets, sheet=sheet.model_copy(update={"air": air}))
+    for shown in (plan, replace(plan, sheets=sheets)):
+        figure = draw_card(shown)
+        renderer = FigureCanvasAgg(figure).get_renderer()
+        texts = [text for text in figure.axes[0].texts if text.get_text()]
+        boxes = [text.get_window_extent(renderer) for text in texts]
+        for i, one in enumerate(boxes):
+            for text, other in zip(texts[:i], boxes[:i], strict=True):
+                assert not one.overlaps(other), (texts[i].get_text(), text.get_text())
+
+
 def test_the_longest_card_is_still_legible(sheets):
     holds = sheets.sheet.holds.model_copy(update={"most_legs": 24})
     wide = replace(sheets, sheet=sheets.sheet.model_copy(update={"holds": holds}))
