@@ -120,15 +120,15 @@ def check_logbook(
     with book.look() as connection:
         faults += _database_faults(book, connection)
         sizes = {row.sha256: row.size for row in connection.execute(select(blobs.c.sha256, blobs.c.size))}
-        names = dict(
-            connection.execute(select(revision_files.c.sha256, revision_files.c.path)).tuples().all()
-        )
+        query = select(revision_files.c.sha256, revision_files.c.path)
+        names = {row.sha256: row.path for row in connection.execute(query)}
         used = {
             sha for table in CONTENT_USERS for sha in connection.execute(select(table.c.sha256)).scalars()
         }
         made = connection.execute(select(results)).all()
         names |= {row.sha256: f"results.json of result {row.id}" for row in made}
-        names |= dict(connection.execute(select(result_files.c.sha256, result_files.c.path)).tuples().all())
+        query = select(result_files.c.sha256, result_files.c.path)
+        names |= {row.sha256: row.path for row in connection.execute(query)}
         revision_inputs: dict[int, set[str]] = {}
         for row in connection.execute(select(revision_files.c.revision_id, revision_files.c.sha256)):
             revision_inputs.setdefault(row.revision_id, set()).add(row.sha256)
