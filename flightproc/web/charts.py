@@ -80,15 +80,28 @@ class Line:
     """
 
     name: str
-    x: Sequence[float]
-    y: Sequence[float]
-    low: Sequence[float] = ()
-    high: Sequence[float] = ()
+    x: Sequence[float] | Array
+    y: Sequence[float] | Array
+    low: Sequence[float] | Array = ()
+    high: Sequence[float] | Array = ()
     kind: str = "line"
     colour: str = "power"
     dash: str = "solid"
     marker: str = "circle"
     labels: Sequence[str] = ()
+
+    @classmethod
+    def band(
+        cls,
+        name: str,
+        x: Sequence[float] | Array,
+        bounds: Array,
+        *,
+        colour: str = "power",
+        dash: str = "solid",
+    ) -> Line:
+        """Return a line with its band from value, lower and upper bound, shape (3, n)."""
+        return cls(name, x, bounds[0], bounds[1], bounds[2], colour=colour, dash=dash)
 
     def to_json(self) -> dict[str, Any]:
         """Return plain objects; what is not finite becomes null."""

@@ -106,7 +106,7 @@
   }
 
   function layout(spec, look, element) {
-    var narrow = element.clientWidth < 520;
+    var narrow = element.clientWidth < 520, tall = element.clientHeight || 360;
     var shapes = spec.marks.map(function (mark) {
       return { type: "line", xref: "paper", x0: 0, x1: 1, y0: mark.y, y1: mark.y, line: { color: look.soft, width: 1.3, dash: "4px,4px" } };
     });
@@ -123,9 +123,9 @@
     var y = { nticks: 7, automargin: true };
     if (spec.y.range) { y.range = spec.y.range; }
     return frame(look, {
-      height: element.clientHeight || 360, margin: { l: 52, r: 14, t: 34, b: 46 }, xaxis: axis(look, x), yaxis: axis(look, y),
+      height: tall, margin: { l: 52, r: 14, t: 34, b: 78 }, xaxis: axis(look, x), yaxis: axis(look, y),
       shapes: shapes, annotations: notes, hovermode: spec.x.names.length ? "closest" : "x unified",
-      legend: { orientation: "h", x: 0, y: -0.2, yanchor: "top", font: { size: 14 }, itemclick: false, itemdoubleclick: false }
+      legend: { orientation: "h", x: 0, y: -52 / (tall - 112), yanchor: "top", font: { size: 14 }, itemclick: false, itemdoubleclick: false }
     });
   }
 
