@@ -1,8 +1,8 @@
 """Campaigns of three short sorties with one frame, solved together, against their truth.
 
 ``python tests/benchmarks/together_coverage.py --campaigns 20`` draws frames, flies each once with ballast
-legs, once without, and once under another glider, and prints z-scores and standard uncertainties of the torque
-ratio, together and alone.
+legs, once without, and once under another glider, and prints z-scores and standard uncertainties of the
+torque ratio, together and alone.
 """
 
 from __future__ import annotations
