@@ -13,6 +13,8 @@ from ..errors import OutputError
 
 __all__ = ["command"]
 
+_EXTRA = {"fastapi", "plotly", "python_multipart", "starlette", "uvicorn"}
+
 
 def command(
     host: Annotated[
@@ -45,7 +47,9 @@ def command(
         from ..web import Settings, create_app
         from ..web.place import usual_folder
         from ..web.settings import is_loopback
-    except ImportError as error:
+    except ModuleNotFoundError as error:
+        if (error.name or "").split(".")[0] not in _EXTRA:
+            raise
         raise OutputError(
             f"the page needs packages that are not installed ({error.name})",
             where="flightproc serve",

@@ -237,7 +237,7 @@ class _Maker:
             id=_id(path),
             label=label_of(name, info.unit),
             unit="1/min" if info.unit == "rpm" else info.unit,
-            meaning=info.meaning,
+            meaning="one of the files uploaded here" if name in self.choices else info.meaning,
             how=info.how,
             typical=info.typical,
             allowed=_plain(info.allowed),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import ipaddress
@@ -21,7 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from .settings import Settings, is_loopback
 
-__all__ = ["COOKIE", "HEADERS", "Guard", "RateLimit", "Sessions", "host_of", "load_secret"]
+__all__ = ["COOKIE", "HEADERS", "Guard", "RateLimit", "Sessions", "drain", "host_of", "load_secret"]
 
 COOKIE = "flightproc_session"
 HEADERS = {
@@ -41,6 +42,8 @@ _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 _SESSION = re.compile(r"(in|out)\.([0-9a-f]{32})\.([0-9a-f]{64})")
 _UPLOADS = re.compile(r"(/api)?/sorties(/[0-9a-f]{24}/files)?/?")
 _WEEK = 7 * 86400
+_DRAIN_BYTES = 64_000_000
+_DRAIN_SECONDS = 5.0
 
 
 def load_secret(folder: Path) -> bytes:
@@ -183,9 +186,9 @@ class Guard:
         self._app, self._settings, self._sessions = app, settings, sessions
         self._hosts = _known_hosts(settings)
         self._public = not is_loopback(settings.host)
-        self._looks = RateLimit(400, 100.0)
-        self._changes = RateLimit(150, 10.0)
-        self._entries = RateLimit(8, 0.2)
+        self.looks = RateLimit(400, 100.0)
+        self.changes = RateLimit(150, 10.0)
+        self.entries = RateLimit(8, 0.2)
 
     def _right_host(self, name: str) -> bool:
         if name in self._hosts:
@@ -199,8 +202,8 @@ class Guard:
 
     def _limit(self, scope: Scope) -> RateLimit:
         if scope["path"] == "/enter" and scope["method"] not in _SAFE:
-            return self._entries
-        return self._looks if scope["method"] in _SAFE else self._changes
+            return self.entries
+        return self.looks if scope["method"] in _SAFE else self.changes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it."""
@@ -228,6 +231,8 @@ class Guard:
         refusal = self._refusal(scope, headers, ours, signed_in)
         if refusal is not None:
             status, words, more = refusal
+            if scope["method"] not in _SAFE:
+                await drain(receive)
             await _refuse(scope, guarded, status, words, more)
             return
         if headers.get("x-csrf-token"):
@@ -321,8 +326,24 @@ class _Capped:
         message = await self._receive()
         self._had += len(message.get("body", b""))
         if self._had > self._cap:
+            if message.get("more_body"):
+                await drain(self._receive)
             raise HTTPException(413, f"The request is larger than {self._cap} bytes.")
         return message
+
+
+async def drain(receive: Receive) -> None:
+    """Read on for a little, so that a client that is still sending sees the answer."""
+    had = 0
+    try:
+        async with asyncio.timeout(_DRAIN_SECONDS):
+            while had < _DRAIN_BYTES:
+                message = await receive()
+                had += len(message.get("body", b""))
+                if message["type"] != "http.request" or not message.get("more_body"):
+                    return
+    except TimeoutError:
+        return
 
 
 def _cookie(headers: list[str]) -> str:

@@ -9,15 +9,20 @@ import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING
 from urllib.parse import parse_qsl
 
 from python_multipart.exceptions import FormParserError
-from python_multipart.multipart import MultipartCallbacks, MultipartParser, parse_options_header
+from python_multipart.multipart import MultipartParser, parse_options_header
 from starlette.exceptions import HTTPException
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 
+from ..errors import FlightprocError
+from .security import drain
 from .settings import Limits
+
+if TYPE_CHECKING:
+    from python_multipart.multipart import MultipartCallbacks
 
 __all__ = ["Form", "Upload", "UploadedFile", "form_of", "shown_name", "take_files"]
 
@@ -25,8 +30,6 @@ _PARTS = 400
 _HEADER_BYTES = 8192
 _FIELD_BYTES = 200_000
 _MOST_FIELDS = 20_000
-_DRAIN_BYTES = 64_000_000
-_DRAIN_SECONDS = 10.0
 _EXPIRED = "The form's token is missing or too old. Load the page again."
 
 
@@ -306,50 +309,38 @@ async def take_files(
     """
     parts = _Parts(folder, limits, reserve)
     parts.before_file = lambda fields: _check_csrf(request, dict(fields).get("csrf", ""))
+    more = True
     try:
         length = int(request.headers.get("content-length", "0"))
+        too_much = HTTPException(413, f"More than {limits.upload_bytes / 1e6:.0f} MB at once.")
         if length > limits.upload_bytes:
-            raise HTTPException(413, f"More than {limits.upload_bytes / 1e6:.0f} MB at once.")
+            raise too_much
         parser = _parser(request.headers.get("content-type", ""), parts)
-        stream = request.stream()
         had = 0
-        while True:
-            try:
-                piece = await asyncio.wait_for(anext(stream), limits.idle_seconds)
-            except StopAsyncIteration:
-                break
-            except TimeoutError as error:
-                raise HTTPException(408, "Nothing more came of the upload.") from error
+        while more:
+            message = await asyncio.wait_for(request.receive(), limits.idle_seconds)
+            if message["type"] == "http.disconnect":
+                more = False
+                raise HTTPException(400, "The upload was cut off.")
+            piece: bytes = message.get("body", b"")
+            more = bool(message.get("more_body"))
             had += len(piece)
             if had > limits.upload_bytes:
-                raise HTTPException(413, f"More than {limits.upload_bytes / 1e6:.0f} MB at once.")
+                raise too_much
             if piece:
                 parser.write(piece)
         parser.finalize()
         if not parts.ended:
             raise HTTPException(400, "The upload was cut off; nothing of it was kept. Send it again.")
         _check_csrf(request, dict(parts.fields).get("csrf", ""))
-    except FormParserError as error:
-        raise HTTPException(400, "The upload cannot be read: it is no sound form.") from error
-    except ClientDisconnect as error:
-        raise HTTPException(400, "The upload was cut off.") from error
-    except HTTPException:
-        await _drain(request)
+    except TimeoutError as error:
+        raise HTTPException(408, "Nothing more came of the upload.") from error
+    except (FormParserError, HTTPException, FlightprocError) as error:
+        if more:
+            await drain(request.receive)
+        if isinstance(error, FormParserError):
+            raise HTTPException(400, "The upload cannot be read: it is no sound form.") from error
         raise
     finally:
         parts.close()
     return Upload(dict(parts.fields), parts.files)
-
-
-async def _drain(request: Request) -> None:
-    """Read on for a little, so that a browser that is still sending sees the answer."""
-    had = 0
-    try:
-        async with asyncio.timeout(_DRAIN_SECONDS):
-            while had < _DRAIN_BYTES:
-                message = await request.receive()
-                had += len(message.get("body", b""))
-                if message["type"] != "http.request" or not message.get("more_body"):
-                    return
-    except TimeoutError:
-        return
