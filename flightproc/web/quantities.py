@@ -43,7 +43,7 @@ def span(value: float, low: float, high: float) -> Markup:
     if width <= 1e-4 * abs(value) or width == 0.0:
         return Markup(escape(number(value, 1 if abs(value) >= 1.0 else 3)))
     places = min(max(1 - math.floor(math.log10(width)), 0), 6)
-    if width * 10.0**places >= 25.0 and places:
+    if width * 10.0**places >= 50.0 and places:
         places -= 1
     bounds = f"[{number(low, places)}, {number(high, places)}]"
     return Markup('{} <span class="ci">{}</span>').format(number(value, places), bounds)

@@ -11,5 +11,5 @@ from __future__ import annotations
 
 __all__ = ["PAGES"]
 
-PAGES: tuple[str, ...] = ("charts", "rigs", "blade", "gliders", "compensation", "logbook")
+PAGES: tuple[str, ...] = ("charts", "rigs", "blade", "gliders", "compensation", "plan", "logbook")
 """Module names in this package, in the order of the menu."""
