@@ -15,6 +15,7 @@ from .show import print_error
 
 if TYPE_CHECKING:
     from ..logbook import Added, Logbook
+    from ..logbook.files import Content
     from ..logbook.gather import Gathered
 
 __all__ = ["group"]
@@ -160,7 +161,7 @@ def _gather_all(sheets: list[Path]) -> list[Gathered]:
     return found
 
 
-def _given(results: Path) -> tuple[bytes, dict[str, Path | bytes]]:
+def _given(results: Path) -> tuple[bytes, dict[str, Content]]:
     """Return results.json and the files to keep with it."""
     from ..errors import LogbookError
     from ..logbook.restore import stored_files
@@ -183,7 +184,7 @@ def _analyse_and_add(book: Logbook, sheet: Path, found: Gathered, with_report: b
     from ..report import results_json, write_report
 
     results = analyse(sheet, progress=lambda words, share: tell(words, 0.85 * share))
-    files: dict[str, Path | bytes] = {}
+    files: dict[str, Content] = {}
     if with_report:
         import tempfile
 

@@ -8,6 +8,7 @@ small archive that unfolds without end does harm. An import is one transaction: 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -27,7 +28,7 @@ from pydantic import ValidationError
 from .. import __version__
 from ..errors import LogbookError
 from .book import Logbook
-from .files import CHUNK, digest
+from .files import CHUNK
 from .model import Added, Entry, read_document
 from .tables import now_utc
 
@@ -41,6 +42,7 @@ _CONTENT = re.compile(r"content/([0-9a-f]{64})")
 _ENTRIES_LIMIT = 1 << 30  # of entries.jsonl [bytes]
 _LINE_LIMIT = 16 << 20  # of one entry [bytes]
 _HEAD_LIMIT = 1 << 16
+_MEMORY = 16 << 20  # content up to this is unpacked in memory [bytes]
 _TOLD = 20  # faults that are told
 _SMALL_TOTAL = 1 << 30  # an archive of any size may hold this much [bytes]
 _RATIO = 200  # ... and otherwise this many times its size
@@ -337,24 +339,25 @@ def _take_contents(
     """Keep every content; it is held against its size and its hash before it is kept."""
     total, done = max(1, sum(sizes.values())), 0
     faults: list[str] = []
-    with tempfile.TemporaryDirectory(prefix="flightproc-") as folder:
-        draft = Path(folder) / "content"
-        for number, (sha256, size) in enumerate(sizes.items(), 1):
-            tell(f"unpacking {number} of {len(sizes)}", done / total)
-            done += size
-            written = 0
-            with archive.open(f"content/{sha256}") as member, draft.open("wb") as file:
-                while written <= size and (piece := member.read(min(CHUNK, size + 1 - written))):
-                    file.write(piece)
-                    written += len(piece)
+    for number, (sha256, size) in enumerate(sizes.items(), 1):
+        tell(f"unpacking {number} of {len(sizes)}", done / total)
+        done += size
+        # in memory while it is small, then in a file
+        with (
+            archive.open(f"content/{sha256}") as member,
+            tempfile.SpooledTemporaryFile(_MEMORY) as draft,
+        ):
+            written, found = 0, hashlib.sha256()
+            while written <= size and (piece := member.read(min(CHUNK, size + 1 - written))):
+                draft.write(piece)
+                found.update(piece)
+                written += len(piece)
             if written != size:
                 faults.append(f"content {sha256} is not as long as its entry says")
-                continue
-            found = digest(draft)[0]
-            if found != sha256:
-                faults.append(f"content {sha256} has the SHA-256 {found}")
-                continue
-            book.files.put(draft)
+            elif found.hexdigest() != sha256:
+                faults.append(f"content {sha256} has the SHA-256 {found.hexdigest()}")
+            else:
+                book.files.put(draft)
     if faults:
         raise _bad(faults, where)
 

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Table, delete, func, select, update
 from ..errors import LogbookError
 from .engine import Database
 from .files import Content, Files, FolderFiles, TableFiles
-from .finding import newest_query, revision_view, sortie_row
+from .finding import made_results, newest_query, revision_view, sortie_row
 from .gather import Gathered, gather
 from .model import (
     Added,
@@ -379,8 +379,10 @@ class Logbook:
             The number of one sortie.
         """
         with self.look() as connection:
+            made = made_results(connection, only)
             rows = [
-                sortie_row(connection, row) for row in connection.execute(newest_query(since, until, only))
+                sortie_row(row, made.get(row.sortie_id, []))
+                for row in connection.execute(newest_query(since, until, only))
             ]
             kept = [
                 row

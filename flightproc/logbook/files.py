@@ -26,8 +26,21 @@ __all__ = ["Content", "Files", "FolderFiles", "TableFiles", "digest", "verified"
 CHUNK = 1 << 20
 """Bytes handled at a time."""
 
-Content = Path | bytes
-"""Content to be kept: a file, or bytes at hand."""
+
+class Readable(Protocol):
+    """An open file that can be read again from its beginning."""
+
+    def read(self, size: int = -1, /) -> bytes:
+        """Return the next bytes."""
+        ...
+
+    def seek(self, offset: int, whence: int = 0, /) -> int:
+        """Go to a place."""
+        ...
+
+
+Content = Path | bytes | Readable
+"""Content to be kept: a file by its name, bytes at hand, or an open file."""
 
 _STALE = 3600.0  # a draft this old belongs to no writer that still runs [s]
 _NAME = re.compile(r"[0-9a-f]{64}")
@@ -38,6 +51,11 @@ def pieces(content: Content) -> Iterator[bytes]:
     if isinstance(content, bytes):
         for start in range(0, len(content), CHUNK):
             yield content[start : start + CHUNK]
+        return
+    if not isinstance(content, Path):
+        content.seek(0)
+        while piece := content.read(CHUNK):
+            yield piece
         return
     try:
         with content.open("rb") as file:

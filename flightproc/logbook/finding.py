@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, func, select
 
 from .model import Blob, Entry, EntryFile, EntryResult, Propeller, ResultView, RevisionView, SortieRow
 from .tables import (
@@ -20,7 +21,7 @@ from .tables import (
     sorties,
 )
 
-__all__ = ["newest_query", "revision_view", "sortie_row"]
+__all__ = ["made_results", "newest_query", "revision_view", "sortie_row"]
 
 
 def newest_query(since: str | None, until: str | None, only: int | None) -> Any:
@@ -66,14 +67,23 @@ def newest_query(since: str | None, until: str | None, only: int | None) -> Any:
     return query
 
 
-def sortie_row(connection: Connection, row: Row[Any]) -> tuple[SortieRow, str]:
-    """Return a row of :func:`newest_query` as it is listed, with the words that are searched."""
-    made = connection.execute(
-        select(results.c.version, results.c.answer, results.c.words)
+def made_results(connection: Connection, only: int | None) -> dict[int, list[Any]]:
+    """Return version, answer and searched words of all results, by sortie, in the order of adding."""
+    query = (
+        select(revisions.c.sortie_id, results.c.version, results.c.answer, results.c.words)
         .join(revisions, revisions.c.id == results.c.revision_id)
-        .where(revisions.c.sortie_id == row.sortie_id)
         .order_by(results.c.id)
-    ).all()
+    )
+    if only is not None:
+        query = query.where(revisions.c.sortie_id == only)
+    found: dict[int, list[Any]] = {}
+    for row in connection.execute(query):
+        found.setdefault(row.sortie_id, []).append(row)
+    return found
+
+
+def sortie_row(row: Any, made: Sequence[Any]) -> tuple[SortieRow, str]:
+    """Return a row of :func:`newest_query` as it is listed, with the words that are searched."""
     newest = made[-1] if made else None
     pitch = "" if row.pitch_m is None else f", pitch {row.pitch_m:g} m"
     found = SortieRow(
