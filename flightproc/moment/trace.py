@@ -338,7 +338,9 @@ def _halves(
         prior_std=np.append(walk, np.inf),
         orders=(max(1, max(phi.size for phi in fit.autoregression)),),
     )
-    return float(again.coefficients[-1] / again.std[-1])
+    spread = float(again.std[-1])
+    # with one setting in one half, torque and zero cannot be told apart there: nothing to compare
+    return float(again.coefficients[-1]) / spread if spread > 0.0 else 0.0
 
 
 def _refusal(quality: FitQuality) -> str:

@@ -26,14 +26,24 @@ from .parts import Calibration, HoldResult, InputFile, Provenance
 __all__ = ["make_calibration", "make_hold_result", "make_provenance"]
 
 
+_NOT_LOGGED = {
+    "hang_roll": "no specific force was logged on the hung unit",
+    "turn_rate": "no body rates were logged on the hung unit",
+}
+
+
+def _why(sortie: Sortie, name: str) -> str:
+    """Return why the sortie lacks a channel, or nothing where it has it."""
+    return "" if sortie.column(name) is not None else _NOT_LOGGED[name]
+
+
 def make_hold_result(
     i: int, hold: Hold, observed: Observations, solution: MomentSolution, sortie: Sortie
 ) -> HoldResult:
     """Return what the hold at index ``i`` gives."""
     std = observed.noise.std()
-    speed_reason = (
-        "" if np.isfinite(observed.airspeed[i]) else "no airspeed: the glider's trim speed was used"
-    )
+    guessed = not np.isfinite(observed.airspeed[i]) or "trim speed" in sortie.sources.get("airspeed", "")
+    speed_reason = "not measured: the glider's trim speed was used" if guessed else ""
     density = observed.density[i]
     bank = (
         Quantity.of(
@@ -59,9 +69,9 @@ def make_hold_result(
         rpm=Quantity.of(observed.rpm[i], observed.rpm_std[i], "1/min"),
         airspeed=Quantity.of(solution.airspeed[i], solution.airspeed_std[i], "m/s", reason=speed_reason),
         density=Quantity.of(density, density * sortie.density_std_ratio, "kg/m^3"),
-        turn_rate=Quantity.of(observed.turn_rate[i], std[i, 1], "rad/s"),
+        turn_rate=Quantity.of(observed.turn_rate[i], std[i, 1], "rad/s", reason=_why(sortie, "turn_rate")),
         bank=bank,
-        hang_roll=Quantity.of(observed.hang_roll[i], std[i, 0], "rad"),
+        hang_roll=Quantity.of(observed.hang_roll[i], std[i, 0], "rad", reason=_why(sortie, "hang_roll")),
         roll_moment=solution.roll_moment[i],
         excess_turn=solution.excess_turn[i],
         yaw_moment=solution.yaw_moment[i],

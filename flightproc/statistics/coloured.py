@@ -74,7 +74,7 @@ class ColouredFit:
     @property
     def std(self) -> Array:
         """Standard uncertainties of the coefficients, shape (p,)."""
-        out: Array = np.sqrt(np.diag(self.covariance))
+        out: Array = np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
         return out
 
     def spectrum(self, frequency: ArrayLike, period: float, group: int = 0) -> Array:
