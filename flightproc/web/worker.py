@@ -176,6 +176,7 @@ def _read(order: Order) -> None:
 def _analyse(order: Order) -> None:
     from ..analysis import calibrated_blade, compare_sortie, finish_sortie, follow_sortie, solve_sortie
     from ..report import holds_csv, results_json
+    from .charts import make_histories, write_histories
     from .reading import describe_recordings
 
     tell = _Progress(order.folder)
@@ -195,6 +196,8 @@ def _analyse(order: Order) -> None:
     results = finish_sortie(prepared, solution, comparison, trace, blade)
     write_whole(order.folder / "results.json", results_json(results).encode(), sync=False)
     write_whole(order.folder / "holds.csv", holds_csv(results).encode(), sync=False)
+    histories = make_histories(results.sortie, results.holds, results.rejected, results.title)
+    write_histories(order.folder / "histories.npz", histories)
     _write_chapters(order, results, {}, {})
     tell.reached("answer", "drawing the figures", 0.75)
     _draw(order, results, tell)

@@ -1,13 +1,25 @@
-"""The drawing library of the charts, served from its own package: nothing is fetched from anywhere else."""
+"""Time histories of a sortie to look at closely, and the drawing library of all charts.
+
+The library is served from its own package: nothing is fetched from anywhere else.
+"""
 
 from __future__ import annotations
 
 import gzip
 import hashlib
+import math
 from functools import cache
 from importlib import resources
+from pathlib import Path
 
 from fastapi import APIRouter, Request, Response
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse
+
+from ..charts import history_window, read_histories
+from ..jobs import Job
+from ..render import page
+from ..views import job_of
 
 __all__ = ["LINK", "ROUTER"]
 
@@ -33,3 +45,29 @@ def library(request: Request) -> Response:
         headers["Content-Encoding"] = "gzip"
         content = packed
     return Response(content, media_type="text/javascript; charset=utf-8", headers=headers)
+
+
+def _file(job: Job) -> Path:
+    path = job.run_folder(job.result_run) / "histories.npz"
+    if not job.result_run or not path.is_file():
+        raise HTTPException(404, "This sortie has no result yet: its time histories come with it.")
+    return path
+
+
+@ROUTER.get("/sorties/{job_id}/histories")
+def show(request: Request, job_id: str) -> Response:
+    """Show the time histories, with a form to change the holds."""
+    job = job_of(request, job_id)
+    about = read_histories(_file(job)).about
+    return page(request, "histories.html", job=job, tab="result", about=about)
+
+
+@ROUTER.get("/sorties/{job_id}/histories.json")
+def window(
+    request: Request, job_id: str, start: float | None = None, end: float | None = None, width: int = 1000
+) -> JSONResponse:
+    """Return what the screen shows of a stretch."""
+    if any(value is not None and not math.isfinite(value) for value in (start, end)):
+        raise HTTPException(422, "Start and end have to be numbers.")
+    histories = read_histories(_file(job_of(request, job_id)))
+    return JSONResponse(history_window(histories, start, end, width))
