@@ -113,6 +113,7 @@ def add(
                     "new_sortie": added.new_sortie,
                     "new_set": added.new_revision,
                     "new_results": added.new_results,
+                    "new_files": added.new_files,
                 }
             )
             if not as_json and not quiet:
@@ -202,6 +203,7 @@ def _words(added: Added) -> str:
     what = [
         "new sortie" if added.new_sortie else "new set of sheets and logs" if added.new_revision else "",
         "" if not added.new_results else "result" if added.new_sortie else "new result",
+        f"{added.new_files} files with the result" if added.new_files else "",
     ]
     return f"added as {place}: {', '.join(word for word in what if word)}"
 

@@ -232,13 +232,15 @@ class Logbook:
         elif entry.date is not None:
             undated = (revisions.c.id == revision) & revisions.c.date.is_(None)
             connection.execute(update(revisions).where(undated).values(date=entry.date))
-        new_results = sum(self._record_result(connection, revision, result) for result in entry.results)
+        made = [self._record_result(connection, revision, result) for result in entry.results]
         number = connection.execute(
             select(func.count())
             .select_from(revisions)
             .where(revisions.c.sortie_id == sortie, revisions.c.id <= revision)
         ).scalar_one()
-        return Added(sortie, number, new_sortie, new_revision, new_results)
+        return Added(
+            sortie, number, new_sortie, new_revision, sum(new for new, _ in made), sum(n for _, n in made)
+        )
 
     def _record_content(self, connection: Connection, entry: Entry) -> None:
         needed: dict[str, int] = {}
@@ -295,8 +297,8 @@ class Logbook:
         connection.execute(revision_files.insert(), rows)
         return revision
 
-    def _record_result(self, connection: Connection, revision: int, result: EntryResult) -> bool:
-        """Record one result; return whether it is new. Files are added to one that is there."""
+    def _record_result(self, connection: Connection, revision: int, result: EntryResult) -> tuple[bool, int]:
+        """Record one result; return whether it is new, and how many of its files are."""
         document = read_document(self.content(result.sha256), f"result {result.sha256}")
         provenance = document["provenance"]
         number, new = _find_or_insert(
@@ -313,13 +315,16 @@ class Logbook:
                 "added_utc": result.added_utc,
             },
         )
-        for file in result.files:
+        query = select(result_files.c.path, result_files.c.sha256).where(result_files.c.result_id == number)
+        there = {row.path: row.sha256 for row in connection.execute(query)}
+        fresh = [file for file in result.files if there.get(file.path) != file.sha256]
+        for file in fresh:
             place = (result_files.c.result_id == number) & (result_files.c.path == file.path)
             connection.execute(delete(result_files).where(place))
             connection.execute(
                 result_files.insert().values(result_id=number, path=file.path, sha256=file.sha256)
             )
-        return new
+        return new, len(fresh)
 
     def delete(self, sortie: int) -> None:
         """Take a sortie out, with its results and all content that nothing else needs.

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, select
 
 from ..errors import LogbookError
 from .book import Logbook
+from .files import remove_file
 from .model import fingerprint
 from .restore import Repeated, repeat_result
 from .tables import CONTENT_USERS, blobs, result_files, results, revision_files
@@ -221,7 +222,7 @@ def _leftovers(book: Logbook, repair: bool) -> list[Fault]:
     faults += [Fault("orphan", sha256, words, False, repair) for sha256 in orphans]
     for draft in book.files.drafts():
         if repair:
-            draft.unlink(missing_ok=True)
+            remove_file(draft)
         faults.append(Fault("draft", str(draft), "half written, left by a crash", False, repair))
     return faults
 

@@ -190,7 +190,7 @@ class FolderFiles:
 
     def remove(self, connection: Connection, sha256: str) -> None:
         """Take a file away."""
-        self.path(sha256).unlink(missing_ok=True)
+        remove_file(self.path(sha256))
 
     def all(self, connection: Connection) -> list[str]:
         """Return the names of all files."""
@@ -316,6 +316,14 @@ def _sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def remove_file(path: Path) -> None:
+    """Take a file away; LogbookError where that is not allowed."""
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise LogbookError(f"cannot be removed: {error.strerror}", where=str(path)) from error
 
 
 def _make_folder(folder: Path) -> None:

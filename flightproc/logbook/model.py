@@ -266,6 +266,8 @@ class Added:
         Whether the sortie, or this set of its sheets and logs, was not there before.
     new_results : int
         How many results were not there before.
+    new_files : int
+        How many files were not kept with a result before.
     """
 
     sortie: int
@@ -273,11 +275,12 @@ class Added:
     new_sortie: bool
     new_revision: bool
     new_results: int
+    new_files: int = 0
 
     @property
     def new(self) -> bool:
         """Whether anything was not there before."""
-        return self.new_revision or self.new_results > 0
+        return self.new_revision or self.new_results > 0 or self.new_files > 0
 
 
 @dataclass(frozen=True)

@@ -146,14 +146,24 @@ def test_results_may_be_given_or_left_out(
     sheet = sheets("one")
     _, out, _ = run("add", sheet, "--store-only", "--json")
     assert json.loads(out)["added"] == [
-        {"sheet": str(sheet), "sortie": 1, "set": 1, "new_sortie": True, "new_set": True, "new_results": 0}
+        {
+            "sheet": str(sheet),
+            "sortie": 1,
+            "set": 1,
+            "new_sortie": True,
+            "new_set": True,
+            "new_results": 0,
+            "new_files": 0,
+        }
     ]
     assert "none yet" in run("show", 1)[1]
     report = tmp_path / "report"
     report.mkdir()
     (report / "results.json").write_bytes(document(gather(sheet)))
     (report / "report.html").write_text("page")
-    assert "added as sortie 1: new result" in run("add", sheet, "--results", report)[1]
+    assert (
+        "added as sortie 1: new result, 1 files with the result" in run("add", sheet, "--results", report)[1]
+    )
     assert "kept with it: report.html" in run("show", 1)[1]
     (report / "results.json").write_bytes(document(gather(sheets("two"))))
     assert "not made from these sheets and logs" in run("add", sheet, "--results", report / "results.json")[2]

@@ -97,7 +97,8 @@ def kill_writers(place: str, rounds: int, seed: int, writers: int = 1) -> Tally:
 
     rng = random.Random(seed)
     tally = Tally()
-    there: set[str] = set()
+    with Logbook(place) as book:
+        there = {entry.digest for entry in book.entries()}
     gone: set[str] = set()
     process = subprocess.Popen(
         [sys.executable, str(HERE / "killing.py"), place],

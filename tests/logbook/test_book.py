@@ -6,6 +6,7 @@ import json
 import sqlite3
 import threading
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -40,6 +41,13 @@ def test_an_entry_comes_out_as_it_went_in(book: Logbook) -> None:
         assert book.content(file.sha256) == found.contents[file.sha256]
     assert view.row.answer == "The unit is rolled by 20 N m."
     assert json.loads(json.dumps(view.to_json()))["sets"][0]["pilot_notes"] == "Grüße, naïve Ω"
+    assert check_logbook(book).faults == ()
+    # a page made anew takes the place of the old one
+    again = book.add(found, raw, {"report.html": b"<html>new", "holds.csv": b"hold"})
+    assert (again.new, again.new_results, again.new_files) == (True, 0, 2)
+    assert book.get(1).revisions[0].results[0].files.keys() == {"report.html", "holds.csv"}
+    assert not book.add(found, raw, {"holds.csv": b"hold"}).new
+    check_logbook(book, repair=True)
     assert check_logbook(book).faults == ()
 
 
@@ -200,6 +208,20 @@ def test_two_add_at_once_and_readers_do_not_wait(new_place: Callable[[], str]) -
                 other.delete(1)
         other.delete(1)
         assert check_logbook(book).faults == ()
+
+
+def test_one_logbook_serves_several_threads(book: Logbook) -> None:
+    def work(first: int) -> None:
+        for number in range(first, first + 3):
+            found = gathered(number)
+            added = book.add(found, document(found))
+            assert book.get(added.sortie).newest.entry.digest == found.entry.digest
+
+    with ThreadPoolExecutor(4) as pool:
+        for done in [pool.submit(work, first) for first in (0, 3, 6, 9)]:
+            done.result()
+    assert len(book.sorties()) == 12
+    assert check_logbook(book).faults == ()
 
 
 def test_content_cleared_away_before_it_is_used_is_put_again(
