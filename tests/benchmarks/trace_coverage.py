@@ -1,6 +1,7 @@
 """How honest and how tight is the whole-sortie torque ratio? Simulated sorties, files included.
 
     python tests/benchmarks/trace_coverage.py [--sorties 40] [--seed 0] [--jobs 2] [--gust 0.15] [--family]
+                                               [--arm-std 0.005] [--mass-std 0.05]
 
 Without ``--family`` the sample's aircraft flies the school's card with four 60 s ballast legs in air of the
 given gust level, its true values drawn anew for each seed. With ``--family`` the members of the family are
@@ -56,11 +57,11 @@ class Timer:
     seconds: list[float] = field(default_factory=list)
 
 
-def run(seed: int, gust: float, family: bool) -> Score:
+def run(seed: int, gust: float, family: bool, arm_std: float, mass_std: float) -> Score:
     """Simulate, write, analyse and score one sortie."""
     import flightproc.analysis as analysis
     from flightproc.errors import FlightprocError
-    from flightproc.simulate import simulate_sortie, write_sortie
+    from flightproc.simulate import Stated, simulate_sortie, write_sortie
     from flightproc.simulate.family import family_member
 
     timer = Timer()
@@ -74,7 +75,11 @@ def run(seed: int, gust: float, family: bool) -> Score:
 
     score = Score(seed)
     try:
-        sortie = family_member(77, seed) if family else simulate_sortie(seed, gust_level=gust)
+        if family:
+            sortie = family_member(77, seed)
+        else:
+            stated = Stated(ballast_arm_std=arm_std, ballast_mass_std=mass_std)
+            sortie = simulate_sortie(seed, gust_level=gust, stated=stated)
     except FlightprocError as error:
         score.words = str(error)
         return score
@@ -152,8 +157,16 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--gust", type=float, default=0.15)
     parser.add_argument("--family", action="store_true")
+    parser.add_argument("--arm-std", type=float, default=0.005)
+    parser.add_argument("--mass-std", type=float, default=0.05)
     options = parser.parse_args()
-    one = partial(run, gust=options.gust, family=options.family)
+    one = partial(
+        run,
+        gust=options.gust,
+        family=options.family,
+        arm_std=options.arm_std,
+        mass_std=options.mass_std,
+    )
     with ProcessPoolExecutor(options.jobs) as pool:
         scores = list(pool.map(one, range(options.seed, options.seed + options.sorties)))
     known = [s for s in scores if np.isfinite(s.z)]
