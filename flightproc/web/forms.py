@@ -426,7 +426,10 @@ def _taken(text: str, kind: str) -> Any:
     if kind == "flag":
         return {"yes": True, "no": False}.get(text, text)
     if kind == "numbers":
-        return [_taken(part, "number") for part in re.split(r"[;\s]+|,\s+|,(?=\S)", text) if part]
+        # A comma before a space parts two numbers; one within a number is its point, several part again.
+        parts = [part for part in re.split(r",?[;\s]+", text) if part]
+        split = [one for part in parts for one in (part.split(",") if part.count(",") > 1 else [part])]
+        return [_taken(one, "number") for one in split]
     if kind == "texts":
         return [part for part in re.split(r"[;,\s]+", text) if part]
     return text

@@ -164,6 +164,8 @@ def _working(request: Request, job: Job) -> Response:
 
 def _result(request: Request, job: Job) -> Response:
     found = job.result()
+    if not found.get("chapters"):
+        return page(request, "stopped.html", job=job, tab="result")
     chapters = [{**chapter, "html": Markup(chapter["html"])} for chapter in found.get("chapters", [])]
     edits = (draft_of(job, "sortie") or {}).get("holds", [])
     run = job.run_folder(job.result_run)
