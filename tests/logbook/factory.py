@@ -77,6 +77,6 @@ def document(found: Gathered, moment: float = 20.0, version: str = "0.1.0", **mo
                 "inputs": [{"name": f.path, "sha256": f.sha256} for f in found.entry.files],
                 "settings": {"seed": 1},
             },
-            **more,
         }
+        | more
     ).encode()

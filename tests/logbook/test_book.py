@@ -15,6 +15,7 @@ from sqlalchemy import text
 from flightproc.errors import LogbookError, SheetError
 from flightproc.logbook import Logbook, check_logbook, gather, restore_inputs
 from flightproc.logbook import tables as tables_module
+from flightproc.logbook.model import read_document
 from flightproc.logbook.restore import repeat_result
 
 from .factory import document, gathered
@@ -172,6 +173,17 @@ def test_a_result_of_other_files_is_refused(book: Logbook) -> None:
     ):
         book.add(found, document(other))
     for raw in (b"", b"[]", b"{", b'{"schema": "flightproc-results/1"}', b"[" * 100_000):
+        with pytest.raises(LogbookError, match="not results of flightproc"):
+            book.add(found, raw)
+    for answer in ("\ud800", "a\0b"):
+        with pytest.raises(LogbookError, match="not results of flightproc"):
+            book.add(found, document(found, answer=[answer]))
+    for depth in (300, 3000, 100_000):
+        # refused where it is too deep to be looked at, and kept where it is not; never a crash
+        raw = document(found, 20.0, holds="DEEP").replace(b'"DEEP"', b"[" * depth + b"]" * depth)
+        if depth == 300:
+            read_document(raw, "here")
+            continue
         with pytest.raises(LogbookError, match="not results of flightproc"):
             book.add(found, raw)
     with pytest.raises(LogbookError, match=r"name cannot be kept.*\.\./report.html"):
