@@ -244,7 +244,7 @@ def _hold(number: int, hold: HoldResult | Hold) -> dict[str, Any]:
         words += f", {rpm:.0f} 1/min"
     moment = getattr(hold, "roll_moment", None)
     if isinstance(moment, Quantity) and None not in (moment.value, moment.low95, moment.high95):
-        words += f"; roll moment {moment.value:.1f} [{moment.low95:.1f}, {moment.high95:.1f}] N m"
+        words += f"; roll moment {moment.value:.1f} [{moment.low95:.1f}, {moment.high95:.1f}] N\u00a0m"
     return {
         "number": number,
         "label": hold_label(number, hold.kind),

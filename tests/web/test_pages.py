@@ -295,7 +295,7 @@ def test_time_histories_of_a_sortie(flown: tuple[Running, str], page: Page) -> N
     assert shown.status_code == 200 and "data-histories" in shown.text
     found = page.client.get(f"{address}.json?width=800").json()
     assert found["about"]["panels"][0]["key"] == "rpm"
-    assert len(found["about"]["holds"]) >= 10 and "N m" in found["about"]["holds"][1]["words"]
+    assert len(found["about"]["holds"]) >= 10 and "N\u00a0m" in found["about"]["holds"][1]["words"]
     assert len(found["t"]) <= 1602
     near = page.client.get(f"{address}.json?start=300&end=310&width=800").json()
     assert near["t"][0] >= 299.5 and "about" not in near
