@@ -9,6 +9,7 @@ from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
+from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
@@ -116,8 +117,20 @@ def _answer(request: Request, status: int, words: str, faults: list[dict[str, An
 
 async def _told(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
-    words = str(error.detail) if error.detail != "Not Found" else "There is no such page."
-    return _answer(request, error.status_code, words, [], **dict(error.headers or {}))
+    words = {"Not Found": "There is no such page.", "Method Not Allowed": "This cannot be done here."}
+    headers = dict(error.headers or {})
+    if error.status_code == 405:
+        headers["Allow"] = ", ".join(sorted(_allowed(request.url.path)))
+    return _answer(request, error.status_code, words.get(error.detail, str(error.detail)), [], **headers)
+
+
+def _allowed(path: str) -> set[str]:
+    """Return the methods that an address of the JSON endpoints knows, those of all its routes together."""
+    found: set[str] = set()
+    for route in api.ROUTER.routes:
+        if isinstance(route, APIRoute) and route.path_regex.match(path):
+            found |= route.methods
+    return found or {"GET"}
 
 
 async def _invalid(request: Request, error: Exception) -> Response:

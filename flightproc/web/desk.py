@@ -130,10 +130,7 @@ class Desk:
         limit = self.settings.limits.sheet_bytes
         for file in files:
             if not file.name.lower().endswith(".toml"):
-                if file.size:
-                    taken.logs.append(file)
-                else:
-                    taken.faults.append(_file_fault(file.name, "0 bytes", "a file with something in it"))
+                taken.logs.append(file)
                 continue
             if file.size > limit:
                 allowed = f"a sheet of at most {limit} bytes"

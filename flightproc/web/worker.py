@@ -71,8 +71,9 @@ def run(order: Order) -> None:
     _confine(order)
     _end_with_parent()
     begun = time.monotonic()
+    tell = _Progress(order.folder)
     try:
-        {"read": _read, "analyse": _analyse, "pdf": _pdf}[order.task](order)
+        {"read": _read, "analyse": _analyse, "pdf": _pdf}[order.task](order, tell)
     except SheetError as error:
         faults = [dataclasses.asdict(_renamed(fault, order)) for fault in error.faults]
         outcome: dict[str, Any] = {"ok": False, "words": "The sheets have faults.", "faults": faults}
@@ -83,6 +84,7 @@ def run(order: Order) -> None:
     else:
         outcome = {"ok": True, "words": "", "faults": []}
     outcome["seconds"] = round(time.monotonic() - begun, 3)
+    outcome["first_cpu_s"] = round(tell.first_cpu_s, 3)
     write_json(order.folder / "outcome.json", outcome)
 
 
@@ -145,6 +147,7 @@ class _Progress:
         self._last = 0.0
         self._share = 0.0
         self.stage = ""
+        self.first_cpu_s = 0.0
 
     def __call__(self, words: str, share: float) -> None:
         self._share = max(self._share, min(share, 1.0))
@@ -163,28 +166,27 @@ class _Progress:
 # ------------------------------------------------------------------------------------------------- reading
 
 
-def _read(order: Order) -> None:
+def _read(order: Order, tell: _Progress) -> None:
     from .reading import describe_logs
 
-    tell = _Progress(order.folder)
     write_json(order.folder / "logs.json", describe_logs(order.logs, order.columns, tell))
 
 
 # ------------------------------------------------------------------------------------------------ analysing
 
 
-def _analyse(order: Order) -> None:
+def _analyse(order: Order, tell: _Progress) -> None:
     from ..analysis import calibrated_blade, compare_sortie, finish_sortie, follow_sortie, solve_sortie
     from ..report import holds_csv, results_json
     from .charts import make_histories, write_histories
     from .reading import describe_recordings
 
-    tell = _Progress(order.folder)
     prepared = _prepare(order, tell)
     tell("solving for the moment", 0.5)
     solution = solve_sortie(prepared)
     _write_series(order, prepared)
     _write_first(order, prepared, solution)
+    tell.first_cpu_s = time.process_time()
     tell.reached("first", "following the whole sortie", 0.58)
     write_json(
         order.folder / "logs.json", describe_recordings(list(prepared.recordings.values())), sync=False
@@ -348,10 +350,9 @@ def _write_series(order: Order, prepared: Prepared) -> None:
 # ------------------------------------------------------------------------------------------------------ pdf
 
 
-def _pdf(order: Order) -> None:
+def _pdf(order: Order, tell: _Progress) -> None:
     from ..report.paper import page_pdf
 
-    tell = _Progress(order.folder)
     tell("setting the PDF", 0.1)
     page = (order.folder / "report.html").read_text(encoding="utf-8")
     write_whole(order.folder / "report.pdf", page_pdf(page))
