@@ -225,7 +225,7 @@ def test_beyond_the_limit_the_limit_counts_and_what_is_gone_is_told(page: Page) 
 def test_a_plan_is_filled_in_from_a_sortie_and_gives_a_card(page: Page) -> None:
     text = page.client.get("/plan?result=sortie-1").text
     boxes = dict(re.findall(r'<input type="text" name="([^"]+)"[^>]* value="([^"]*)"', text))
-    assert boxes["holds.cruise_rpm"] == "6000"
+    assert boxes["holds.cruise_rpm"] == "6000" and float(boxes["ballast.arm_m"]) > 0.0
     chosen = {kind: re.search(rf'id="f-{kind}".*?value="(sheet-\w+)" selected', text, re.DOTALL)
               for kind in ("aircraft", "glider", "rig")}  # fmt: skip
     assert all(chosen.values())

@@ -179,13 +179,23 @@ def _prefilled(request: Request, key: str) -> dict[str, Any]:
     if key.startswith("sortie-"):
         with open_book(request) as book:
             entry = book.get(int(key.removeprefix("sortie-"))).newest.entry
+            sheet = book.content(entry.file("sortie").sha256)
         for kind in _KINDS:
             if kind != "rig" or entry.rig is not None:
                 data[kind] = f"sheet-{entry.file(kind).sha256}"
+        data |= _ballast(tomllib.loads(sheet.decode("utf-8-sig")))
     elif key.startswith("job-"):
         there = {kind: {choice.key for choice in sheet_choices(request, kind)} for kind in _KINDS}
         data |= {kind: key for kind in _KINDS if key in there[kind]}
     return data
+
+
+def _ballast(sortie: dict[str, Any]) -> dict[str, Any]:
+    """Return the ballast that a sortie carried, as the plan sheet has it."""
+    legs = [leg for leg in sortie.get("ballast", []) if isinstance(leg, dict)]
+    masses = sorted({float(leg["mass_kg"]) for leg in legs if isinstance(leg.get("mass_kg"), int | float)})
+    arms = [float(leg["arm_m"]) for leg in legs if isinstance(leg.get("arm_m"), int | float)]
+    return {"ballast": {"masses_kg": masses, "arm_m": arms[0]}} if masses and arms else {}
 
 
 def _shown(
