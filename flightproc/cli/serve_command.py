@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import secrets
+import socket
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -64,6 +66,7 @@ def command(
         token=token,
         names=tuple(name or ()),
     )
+    listening = _listen(host, port)
     app = create_app(settings)
     server = uvicorn.Server(
         uvicorn.Config(
@@ -80,15 +83,30 @@ def command(
             lifespan="on",
         )
     )
-    shown = "localhost" if is_loopback(host) else host
+    shown = f"[{host}]" if ":" in host else host
+    port = int(listening.getsockname()[1])
     sys.stdout.write(f"flightproc serves on http://{shown}:{port}/  (end with Ctrl+C)\n")
     if token:
         sys.stdout.write(f"token, told only here and now: {token}\n")
     sys.stdout.flush()
-    server.run()
-    if not server.started:
+    server.run(sockets=[listening])
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens; told before anything else is begun where it cannot be had."""
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        listening = socket.socket(family, kind, protocol)
+        if os.name == "posix":
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.bind(address)
+        listening.listen(256)
+    except OSError as error:
         raise OutputError(
-            f"the address {host}:{port} cannot be used",
+            f"the address {host}:{port} cannot be used ({error.strerror or error})",
             where="flightproc serve",
-            hint="name another with --port",
-        )
+            hint="name another with --host and --port",
+        ) from error
+    return listening

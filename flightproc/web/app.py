@@ -129,7 +129,7 @@ def _allowed(path: str) -> set[str]:
     found: set[str] = set()
     for route in api.ROUTER.routes:
         if isinstance(route, APIRoute) and route.path_regex.match(path):
-            found |= route.methods
+            found |= set(route.methods or ())
     return found or {"GET"}
 
 

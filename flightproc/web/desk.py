@@ -383,7 +383,8 @@ class Desk:
         if data is None:
             day = min((e["begins_utc"] for e in found.get("logs", []) if e.get("begins_utc")), default=None)
             date = None if day is None else dt.datetime.fromtimestamp(day, dt.UTC).date()
-            data = {"title": f"Sortie of {date}" if date else "Sortie", **({"date": date} if date else {})}
+            words = f"of {date}" if date else f"with {job.logs[0].name}" if job.logs else ""
+            data = {"title": f"Sortie {words}".strip(), **({"date": date} if date else {})}
             data["logs"] = guessed
             job.title = data["title"]
         else:

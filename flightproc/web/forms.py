@@ -24,10 +24,23 @@ from .uploads import Form
 __all__ = ["Box", "FormView", "Row", "Table", "form_view", "label_of", "read_form", "resized"]
 
 _MOST_ROWS = 200
+_UPLOADED = "one of the files uploaded here"
 _HIDDEN = {"sortie": {"aircraft", "glider", "rig"}}
 _SUFFIX = {"degC": "C", "N m": "N_m", "": ""}
+_LABELS = {"r_m": "Radius", "beta_deg": "Blade angle", "chord_075_m": "Chord at three quarters of the radius"}
 _FEW = 4
-_RIG_FIELDS = {"two_point": ("left_", "right_"), "lever_arm": ("load_",), "torque_transducer": ("torque_",)}
+_RIG_FIELDS = (
+    ("two_point", "left_"),
+    ("two_point", "right_"),
+    ("lever_arm", "load_"),
+    ("torque_transducer", "torque_"),
+)
+_RIG_TOP = (
+    ("two_point", "spacing_"),
+    ("lever_arm", "arm_"),
+    ("lever_arm", "cell_"),
+    ("torque_transducer", "transducer_"),
+)
 _WORDS = (
     (re.compile(r"\s*; without quotes|, without quotes"), ""),
     (re.compile(r" in quotes(?:, such as \"[^\"]*\")?"), ""),
@@ -163,8 +176,10 @@ def label_of(name: str, unit: str) -> str:
     Examples
     --------
     >>> label_of("hung_mass_std_kg", "kg"), label_of("idle_rpm", "rpm"), label_of("r_m", "m")
-    ('Hung mass, standard uncertainty', 'Idle rpm', 'r')
+    ('Hung mass, standard uncertainty', 'Idle rpm', 'Radius')
     """
+    if name in _LABELS:
+        return _LABELS[name]
     ending = _SUFFIX.get(unit, re.sub(r"[ /]", "_", unit))
     short = name.removesuffix(f"_{ending}") if ending and ending != "rpm" else name
     std = bool(re.search(r"(_|^)std(_|$)", short))
@@ -178,6 +193,27 @@ def _plain(allowed: str) -> str:
     for pattern, instead in _WORDS:
         allowed = pattern.sub(instead, allowed)
     return allowed
+
+
+def _spoken(text: str, model: type[Sheet]) -> str:
+    """Return words about a field with the names of other fields, choices and tables as the form has them.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import RigSheet
+    >>> _spoken("two_point: standard uncertainty of spacing_m, see [air]", RigSheet)
+    'two point: standard uncertainty of spacing, see air'
+    """
+
+    def instead(found: re.Match[str]) -> str:
+        name = found[1] or found[0]
+        field = model.model_fields.get(name)
+        if field is None or name in nested_tables(model):
+            return name.replace("_", " ")
+        label = label_of(name, model.info(name).unit)
+        return label[:1].lower() + label[1:]
+
+    return re.sub(r"(?<!\w)\[\[?([a-z_.]+)\]?\]|\b[a-z]+(?:_[A-Za-z0-9]+)+\b", instead, text)
 
 
 # ---------------------------------------------------------------------------------------------- to be shown
@@ -237,8 +273,8 @@ class _Maker:
             id=_id(path),
             label=label_of(name, info.unit),
             unit="1/min" if info.unit == "rpm" else info.unit,
-            meaning="one of the files uploaded here" if name in self.choices else info.meaning,
-            how=info.how,
+            meaning=_UPLOADED if name in self.choices else _spoken(info.meaning, model),
+            how=_spoken(info.how, model),
             typical=info.typical,
             allowed=_plain(info.allowed),
             kind=kind,
@@ -268,10 +304,10 @@ class _Maker:
 
     def wanted(self, place: str, name: str) -> bool:
         """Return whether a rig reading's field belongs to the kind of rig."""
-        if self.kind != "rig" or not place.startswith(("readings", "series")):
+        if self.kind != "rig":
             return True
-        others = [p for kind, starts in _RIG_FIELDS.items() if kind != self.rig_kind for p in starts]
-        return not name.startswith(tuple(others))
+        fields = _RIG_FIELDS if place.startswith(("readings", "series")) else _RIG_TOP if not place else ()
+        return not name.startswith(tuple(start for kind, start in fields if kind != self.rig_kind))
 
     def table(self, model: type[Sheet], name: str, path: str, data: Any) -> Table:
         inner, form = nested_tables(model)[name]
@@ -356,8 +392,8 @@ def _place(fault: Fault) -> str:
     return ".".join(part for part in (table, name) if part)
 
 
-def _words(fault: Fault) -> str:
-    allowed = _plain(fault.allowed)
+def _words(fault: Fault, model: type[Sheet]) -> str:
+    allowed = _spoken(_plain(fault.allowed), model)
     if fault.value == "(missing)":
         return f"missing; allowed: {allowed}"
     return f"{fault.value} will not do; allowed: {allowed}"
@@ -387,7 +423,7 @@ def form_view(
     """
     by_place: dict[str, list[str]] = {}
     for fault in faults:
-        by_place.setdefault(_place(fault), []).append(_words(fault))
+        by_place.setdefault(_place(fault), []).append(_words(fault, model))
     maker = _Maker(kind, by_place, choices or {}, str(data.get("kind", "two_point")))
     top = maker.row(model, "", data)
     listed = []
@@ -398,7 +434,8 @@ def form_view(
         shown = f"{where} {label_of(name, '')}".strip()
         inside = re.match(r"(.*\.(?:columns|sources))\.", place)
         anchor = _id(inside[1] if inside else place) if place in maker.anchors else ""
-        listed.append({"anchor": anchor, "words": f"{shown}: {_words(fault)}" if shown else _words(fault)})
+        told = _words(fault, model)
+        listed.append({"anchor": anchor, "words": f"{shown}: {told}" if shown else told})
     words = " ".join((model.__doc__ or "").split("\n\n")[0].split())
     return FormView(kind, words, top, tuple(listed))
 

@@ -294,8 +294,8 @@ def _filled(request: Request, desk: Desk, job: Job, kind: str, form: Form) -> Re
     if kind == "sortie" and "holds" not in data and "_rows.holds" not in form:
         data |= {k: v for k, v in (draft_of(job, kind) or {}).items() if k == "holds"}
     for change, field in (("add", "_add"), ("remove", "_remove")):
-        if form.get(field):
-            data = resized(data, form.get(field), change)
+        if field in form:
+            data = resized(data, form.get(field), change) if form.get(field) else data
             return _sheet_page(request, job, kind, data, [])
     faults = desk.put_sheet(job, kind, data)
     mine = [fault for fault in faults if fault.file == f"{kind}.toml"]

@@ -61,7 +61,9 @@ def main() -> None:
                     continue
                 states[state["state"]] += 1
                 if "not foreseen" in state["words"] or "from outside" in state["words"]:
-                    unforeseen.append(f"{state['words']} {[log['name'] for log in state['logs']]}")
+                    logs = sorted(Path(name).glob(f"serve/jobs/{mine[0]}/runs/*/worker.log"))
+                    told = "".join(log.read_text(errors="replace")[-600:] for log in logs)
+                    unforeseen.append(f"{state['words']} {[log['name'] for log in state['logs']]}\n{told}")
                 page.call("DELETE", f"/api/sorties/{mine.pop(0)}")
 
         for number in range(options.uploads):

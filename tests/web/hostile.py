@@ -65,7 +65,11 @@ def upload(rng: random.Random, files: dict[str, bytes]) -> tuple[bytes, str]:
     boundary = b"hostile"
     body = b""
     for name in chosen:
-        raw = damaged(rng, files[name]) if rng.random() < 0.85 else files[name]
+        raw = (
+            damaged(rng, files[name])
+            if rng.random() < (0.08 if name.endswith(".toml") else 0.9)
+            else files[name]
+        )
         shown = rng.choice(_NAMES) if rng.random() < 0.25 else name
         head = f'Content-Disposition: form-data; name="files"; filename="{shown}"'
         body += b"--" + boundary + b"\r\n" + head.encode() + b"\r\n\r\n" + raw + b"\r\n"
