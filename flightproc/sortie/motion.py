@@ -30,6 +30,8 @@ _GROSS_TILT = np.radians(
 _YAW_PRIOR_STD = np.radians(3.0)  # of a sensor that was put on by eye
 _YAW_STATED_STD = np.radians(1.0)  # of a yaw measured by hand [rad]
 _GROSS_YAW = np.radians(20.0)
+_GAIN = (0.8, 1.25)  # of the body rates in turns, where they are what they seem
+_POOR_TURNS = np.radians(4.5)  # yaw from turns known less well than this is not to be relied on alone
 _SMOOTHING = 1.0  # [s] of the turn rate that bends the vertical
 _STRAPDOWN_AGREES = 0.6  # correlation of felt acceleration with the change of velocity
 _LIVELY = 0.2  # [m/s^2] of acceleration below which that correlation says nothing
@@ -330,16 +332,33 @@ def _lean(turn_rate: Array, airspeed: Array, track: Array | None, rate: float) -
 def _with_swing(found: MountYaw, rates: Triple, steady: NDArray[np.bool_], rate: float) -> MountYaw:
     """Weigh the yaw from turns, good for any angle, with that from swinging, better where it is small."""
     if not np.isfinite(found.yaw):
-        return found
+        return _without_turns(found, rates, steady, rate)
     turned = rotate(rotation_matrix(0.0, 0.0, found.yaw), *rates)
     swing = swing_yaw(turned[0], turned[1], steady, rate=rate)
     if not np.isfinite(swing.yaw) or abs(swing.yaw) > 3.0 * float(np.hypot(swing.std, found.std)):
-        return found
+        return _without_turns(found, rates, steady, rate)
     weight = swing.std**-2 / (swing.std**-2 + found.std**-2)
     yaw = float(np.angle(np.exp(1j * (found.yaw + weight * swing.yaw))))
     std = float((swing.std**-2 + found.std**-2) ** -0.5)
     told = f"{np.degrees(yaw):.1f} ± {np.degrees(std):.1f} deg from swinging and turns, gain {found.gain:.2f}"
     return MountYaw(yaw, std, found.gain, told)
+
+
+def _without_turns(found: MountYaw, rates: Triple, steady: NDArray[np.bool_], rate: float) -> MountYaw:
+    """Return the swing's yaw about the sensor's own axes where the turns are not what they seem.
+
+    A unit on risers that are soft in yaw twists in every turn, and the yaw from turns is off by tens of
+    degrees. Their gain shows it; a sensor put on nose ahead then shows a clear swing about its own x axis.
+    """
+    if np.isfinite(found.yaw) and _GAIN[0] <= found.gain <= _GAIN[1] and found.std < _POOR_TURNS:
+        return found
+    swing = swing_yaw(rates[0], rates[1], steady, rate=rate)
+    if not np.isfinite(swing.yaw) or abs(swing.yaw) > _GROSS_YAW:
+        return found
+    told = (
+        f"{np.degrees(swing.yaw):.1f} ± {np.degrees(swing.std):.1f} deg from swinging, as turns do not tell"
+    )
+    return MountYaw(swing.yaw, swing.std, found.gain, told)
 
 
 def _yaw(found: MountYaw, warnings: list[str]) -> tuple[float, float, str]:

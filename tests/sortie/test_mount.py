@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from flightproc.sortie.mount import (
+    MountYaw,
     estimate_mount_yaw,
     levelling_angles,
     rotate,
@@ -100,3 +101,25 @@ def test_swinging_that_has_no_axis_or_too_little_time_tells_nothing():
     assert not np.isfinite(swing_yaw(*swinging(3, 0.0, pitching=1.0), rate=10.0).yaw)
     assert not np.isfinite(swing_yaw(*swinging(3, 0.0, minutes=1.5), rate=10.0).yaw)
     assert not np.isfinite(swing_yaw(*swinging(3, 0.0), rate=1.0).yaw)
+
+
+@pytest.mark.synthetic
+@pytest.mark.parametrize("gain", [1.45, float("nan")])
+def test_turns_of_a_twisting_unit_do_not_overrule_its_swing(gain):
+    from flightproc.sortie.motion import _with_swing
+
+    p, q, steady = swinging(5, np.radians(2.5))
+    misled = MountYaw(np.radians(44.0) if np.isfinite(gain) else float("nan"), np.radians(6.0), gain, "")
+    found = _with_swing(misled, (p, q, np.zeros_like(p)), steady, 10.0)
+    assert np.degrees(found.yaw) == pytest.approx(2.5, abs=2.0 * np.degrees(found.std))
+    assert "turns do not tell" in found.words
+
+
+@pytest.mark.synthetic
+def test_a_sensor_put_on_sideways_keeps_the_yaw_of_its_turns():
+    from flightproc.sortie.motion import _with_swing
+
+    p, q, steady = swinging(5, np.radians(90.0))
+    turned = MountYaw(np.radians(90.0), np.radians(3.0), 1.02, "")
+    found = _with_swing(turned, (p, q, np.zeros_like(p)), steady, 10.0)
+    assert np.degrees(found.yaw) == pytest.approx(90.0, abs=3.0)
