@@ -175,7 +175,7 @@
 
   History.prototype.begin = function () {
     var self = this;
-    return Promise.all([load(), this.fetch("?width=" + 2 * this.width())]).then(function (both) {
+    return Promise.all([load(), this.fetch("?width=" + this.width())]).then(function (both) {
       self.Plotly = both[0];
       self.data = both[1];
       self.about = both[1].about;
@@ -351,9 +351,10 @@
     var near = Math.abs(Math.log(span / this.detail)) < 0.2;
     var inside = (low >= this.loaded[0] || this.loaded[0] <= this.data.first) && (high <= this.loaded[1] || this.loaded[1] >= this.data.last);
     if (near && inside) { this.say(); return Promise.resolve(); }
-    var start = low - 0.5 * span, end = high + 0.5 * span;
+    var start = Math.max(low - 0.5 * span, this.data.first), end = Math.min(high + 0.5 * span, this.data.last);
+    var steps = Math.round(0.85 * this.width() * (end - start) / span);
     var mine = ++this.asked;
-    return this.fetch("?start=" + start.toFixed(3) + "&end=" + end.toFixed(3) + "&width=" + 2 * this.width()).then(function (data) {
+    return this.fetch("?start=" + start.toFixed(3) + "&end=" + end.toFixed(3) + "&width=" + steps).then(function (data) {
       if (mine !== self.asked) { return undefined; }
       self.data = data;
       self.loaded = [data.start, data.end];
