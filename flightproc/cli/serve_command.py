@@ -47,6 +47,7 @@ def command(
         import uvicorn
 
         from ..web import Settings, create_app
+        from ..web.patience import Patient
         from ..web.place import usual_folder
         from ..web.settings import is_loopback
     except ModuleNotFoundError as error:
@@ -77,6 +78,9 @@ def command(
             access_log=False,
             server_header=False,
             date_header=True,
+            http=Patient,
+            ws="none",
+            proxy_headers=False,
             timeout_keep_alive=20,
             h11_max_incomplete_event_size=32_768,
             timeout_graceful_shutdown=3,

@@ -184,8 +184,8 @@ def suggested_map(recording: Recording) -> list[str]:
             channel, unit = doubt[1], "?"
         else:
             continue
-        column = field.name.replace("\\", "\\\\").replace('"', '\\"')
-        lines.append(f'{channel} = {{ column = "{column}", unit = "{unit}"{turned} }}')
+        column = json.dumps(field.name, ensure_ascii=False).replace("\x7f", "\\u007f")  # TOML's own escapes
+        lines.append(f'{channel} = {{ column = {column}, unit = "{unit}"{turned} }}')
     return lines
 
 

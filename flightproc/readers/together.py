@@ -234,4 +234,4 @@ def sheet_lines(recordings: Sequence[Recording], roles: Sequence[str]) -> list[s
 
 
 def _text(value: str) -> str:
-    return json.dumps(value, ensure_ascii=False)
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..errors import Fault, FlightprocError, SheetError
+from ..errors import Fault, FlightprocError, OutputError, SheetError
 from .drafts import KINDS, check_set, draft_of, make_order, referred_files, sheet_kind, write_draft
 from .jobs import Job, JobStore, LogFile, NoRoom, Task
 from .runner import Runner
@@ -97,6 +97,11 @@ class Desk:
             raise Refused("no file came with the form", hint=hint)
         if self.runner.waiting >= self.settings.limits.waiting:
             raise NoRoom("too many sorties wait for their turn", hint="try again in a minute")
+        if len(self.store.all()) >= self.settings.limits.jobs:
+            raise NoRoom(
+                f"there are {self.settings.limits.jobs} sorties here already",
+                hint="delete some that are saved",
+            )
         taken = self._sort(upload.files)
         if taken.faults:
             raise SheetError(taken.faults)
@@ -283,7 +288,13 @@ class Desk:
                 raise Refused("there is no result yet")
             from ..report.paper import check_pdf
 
-            check_pdf()
+            try:
+                check_pdf()
+            except OutputError as error:
+                raise Refused(
+                    "a PDF cannot be made on this computer: WeasyPrint or the Pango library is missing",
+                    hint="pip install 'flightproc[pdf]'; see docs/report.md for Pango. Or print the page",
+                ) from error
             job.task = Task("pdf", job.result_run, 0.0)
             job.words = ""
             self.store.save(job)

@@ -9,7 +9,7 @@ import secrets
 from pathlib import Path
 from typing import Any
 
-__all__ = ["link_or_copy", "log_key", "read_json", "stored_size", "write_json", "write_whole"]
+__all__ = ["link_or_copy", "log_key", "read_json", "stored_size", "sync_folder", "write_json", "write_whole"]
 
 _ENDINGS = {
     ".bin", ".csv", ".gpx", ".igc", ".log", ".nmea", ".tlog", ".tsv", ".txt", ".ulg", ".wav",
@@ -38,17 +38,26 @@ def write_whole(path: Path, content: bytes, *, sync: bool = True) -> None:
         os.replace(draft, path)
     finally:
         draft.unlink(missing_ok=True)
-    if sync and os.name == "posix":
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+    if sync:
+        sync_folder(path.parent)
+
+
+def sync_folder(path: Path) -> None:
+    """Have the names in a folder on the disk."""
+    if os.name != "posix":
+        return
+    folder = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
 
 
 def write_json(path: Path, value: Any, *, sync: bool = True) -> None:
     """Replace a JSON file in one step; a value that is no number must not be in it."""
-    write_whole(path, json.dumps(value, ensure_ascii=False, allow_nan=False).encode(), sync=sync)
+    write_whole(
+        path, json.dumps(value, ensure_ascii=False, allow_nan=False).encode("utf-8", "replace"), sync=sync
+    )
 
 
 def read_json(path: Path) -> Any:

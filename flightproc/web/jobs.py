@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FlightprocError, OutputError
-from .files import link_or_copy, log_key, read_json, stored_size, write_json
+from .files import link_or_copy, log_key, read_json, stored_size, sync_folder, write_json
 from .settings import Limits
 from .uploads import UploadedFile
 
@@ -312,7 +312,11 @@ class JobStore:
         """Write a job's state; it is on the disk when this returns."""
         with job.lock:
             job.changed = time.time()
+            for part in ("logs", "extra") if job.id not in self._jobs else ():
+                sync_folder(job.folder / part)
             write_json(job.folder / "state.json", _to_json(job))
+            if job.id not in self._jobs:
+                sync_folder(job.folder.parent)
             with self._lock:
                 self._jobs[job.id] = job
 
@@ -344,6 +348,7 @@ class JobStore:
         numbers = [int(log.key[4:6]) for log in job.logs]
         log = LogFile(log_key(max(numbers, default=0) + 1, file.name), name, file.size, file.sha256)
         os.replace(file.path, job.log_path(log))
+        sync_folder(job.folder / "logs")
         job.logs.append(log)
         return log
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
+import logging
 import multiprocessing
 import os
 import signal
@@ -21,6 +22,7 @@ from .worker import Order, run
 
 __all__ = ["Runner"]
 
+_LOG = logging.getLogger(__name__)
 _TRIES = 2
 _FIRST = {"read": 0, "pdf": 1, "analyse": 1}
 _METHOD = "forkserver" if os.name == "posix" else "spawn"
@@ -220,6 +222,7 @@ class Runner:
         elif code is not None and code < 0:
             self._end(job, "failed", f"Its process was ended from outside (signal {-code}).")
         else:
+            _LOG.warning("the worker of job %s, run %d, ended with code %s", job.id, task.run, code)
             self._end(
                 job,
                 "failed",

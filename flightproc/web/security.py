@@ -238,7 +238,8 @@ class Guard:
         if headers.get("x-csrf-token"):
             state["csrf_checked"] = True  # _refusal has held it against the session
         if not _UPLOADS.fullmatch(scope["path"]):
-            receive = _Capped(receive, self._settings.limits.form_bytes)
+            limits = self._settings.limits
+            receive = _Capped(receive, limits.form_bytes, limits.idle_seconds)
         await self._app(scope, receive, guarded)
 
     def _refusal(
@@ -317,13 +318,20 @@ def cookie_header(value: str) -> str:
 
 
 class _Capped:
-    """Receives a body up to a cap."""
+    """Receives a body up to a cap, and waits for the rest of it so long and no longer."""
 
-    def __init__(self, receive: Receive, cap: int) -> None:
-        self._receive, self._cap, self._had = receive, cap, 0
+    def __init__(self, receive: Receive, cap: int, seconds: float) -> None:
+        self._receive, self._cap, self._seconds, self._had = receive, cap, seconds, 0
+        self._more = True
 
     async def __call__(self) -> Message:
-        message = await self._receive()
+        if not self._more:
+            return await self._receive()  # this one tells of the client's leaving
+        try:
+            message = await asyncio.wait_for(self._receive(), self._seconds)
+        except TimeoutError as error:
+            raise HTTPException(408, "Nothing more came of the request.") from error
+        self._more = bool(message.get("more_body"))
         self._had += len(message.get("body", b""))
         if self._had > self._cap:
             if message.get("more_body"):

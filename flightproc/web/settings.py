@@ -41,6 +41,8 @@ class Limits:
         Largest sheet.
     form_bytes : int
         Largest form or JSON body.
+    jobs : int
+        Most sorties kept.
     folder_bytes : int
         Most that all jobs together may take on disk.
     free_bytes : int
@@ -62,6 +64,7 @@ class Limits:
     upload_files: int = 40
     sheet_bytes: int = 200_000
     form_bytes: int = 2_000_000
+    jobs: int = 5000
     folder_bytes: int = 20_000_000_000
     free_bytes: int = 500_000_000
     job_seconds: float = 300.0

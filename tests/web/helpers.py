@@ -18,6 +18,7 @@ import uvicorn
 
 from flightproc.web import Settings, create_app
 from flightproc.web.desk import Desk
+from flightproc.web.patience import Patient
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_logs" / "school-wing-28"
 LOGS = ("unit.ulg", "gps.gpx", "engine.csv")
@@ -77,7 +78,13 @@ class Running:
         listening.bind(("127.0.0.1", 0))
         self.port = int(listening.getsockname()[1])
         config = uvicorn.Config(
-            self.app, log_level="error", access_log=False, lifespan="on", timeout_graceful_shutdown=2
+            self.app,
+            http=Patient,
+            ws="none",
+            log_level="error",
+            access_log=False,
+            lifespan="on",
+            timeout_graceful_shutdown=2,
         )
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._server.run, kwargs={"sockets": [listening]}, daemon=True)

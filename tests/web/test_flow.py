@@ -62,6 +62,15 @@ def test_a_whole_set_gives_the_result_that_the_report_gives(site: Page, settings
     assert wrong.status_code == 422 and "later than start_s" in wrong.text
     assert site.client.get(f"/api/sorties/{job}/sheets/sortie").json()["holds"][0]["reason"] == "gust"
 
+    # Set it as PDF, where that can be done here.
+    begun = site.post(f"/sorties/{job}/pdf")
+    if begun.status_code == 303:
+        assert site.wait(job)["words"] == ""
+        pdf = site.client.get(f"/sorties/{job}/download/report.pdf")
+        assert pdf.headers["content-type"] == "application/pdf" and pdf.content.startswith(b"%PDF-")
+    else:
+        assert begun.status_code == 409 and "flightproc[pdf]" in begun.text
+
     # Save it; the logbook holds logs, sheets and this very result.
     saved = site.call("POST", f"/api/sorties/{job}/save").json()
     assert saved["new"] is True and site.state(job)["saved"] == saved["sortie"]
@@ -262,3 +271,10 @@ def test_a_broken_worker_file_does_not_break_the_page(site: Page) -> None:
         assert site.client.get(f"/sorties/{job}/logs").status_code == 200
     write_json(kept.run_folder(kept.read_run) / "progress.json", {"words": "x"})
     assert site.client.get(f"/api/sorties/{job}").status_code == 200
+
+
+def test_a_column_with_a_control_character_in_its_name_is_no_trouble(site: Page) -> None:
+    content = b'"Clo\x10ck\x7f (s)","Engine speed (rpm)"\n0,1000\n1,1010\n2,1020\n'
+    job = site.call("POST", "/api/sorties", files=[("files", ("odd.csv", content))]).json()["id"]
+    assert site.wait(job)["state"] == "ready"
+    assert site.client.get(f"/sorties/{job}/logs").status_code == 200

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flightproc.web import Settings
+from flightproc.web.patience import Patient
 from flightproc.web.settings import Limits
 from flightproc.web.uploads import shown_name
 
@@ -180,3 +181,36 @@ def test_a_client_that_stops_sending_is_let_go_and_holds_no_other_up(
     for one in slow:
         one.close()
     assert everything(settings.folder / "incoming") == []
+
+
+def test_a_connection_that_asks_for_nothing_is_let_go(site: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Patient, "seconds", 0.3)
+    port = site.running.port
+    silent = socket.create_connection(("127.0.0.1", port), timeout=20)
+    halting = socket.create_connection(("127.0.0.1", port), timeout=20)
+    halting.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+    assert halting.recv(100).startswith(b"HTTP/1.1 200")
+    halting.sendall(b"GET / HTTP/1.1\r\nHost: lo")
+    for one in (silent, halting):
+        begun = time.monotonic()
+        while one.recv(65536):
+            assert time.monotonic() - begun < 10.0
+        one.close()
+    assert site.client.get("/").status_code == 200
+
+
+def test_a_form_that_stops_half_way_is_let_go(settings: Settings, run_site: Start) -> None:
+    running = run_site(replace(settings, limits=Limits(idle_seconds=0.3)))
+    one = socket.create_connection(("127.0.0.1", running.port), timeout=20)
+    one.sendall(
+        b"POST /enter HTTP/1.1\r\nHost: localhost\r\nContent-Length: 100\r\n"
+        b"Content-Type: application/x-www-form-urlencoded\r\n\r\ntoken="
+    )
+    assert one.recv(100).startswith(b"HTTP/1.1 408")
+    one.close()
+
+
+def test_the_number_of_sorties_is_capped(settings: Settings, run_site: Start) -> None:
+    page = run_site(replace(settings, limits=Limits(jobs=1))).page()
+    assert page.upload("glider.toml").status_code == 201
+    assert page.upload("glider.toml").status_code == 507
