@@ -285,7 +285,8 @@
     this.plot.on("plotly_relayout", function (change) {
       var low = change["xaxis.range[0]"], high = change["xaxis.range[1]"];
       if (change["xaxis.range"]) { low = change["xaxis.range"][0]; high = change["xaxis.range"][1]; }
-      if (low === undefined || self.busy) { return; }
+      // Its own moves come back here too, with the stretch that is shown already.
+      if (low === undefined || Math.abs(low - self.window[0]) + Math.abs(high - self.window[1]) < 1e-6) { return; }
       self.show(+low, +high);
     });
     this.plot.on("plotly_selected", function (event) {
@@ -299,6 +300,8 @@
         if (point.curveNumber === 0) { self.tell("hold", self.holds[point.pointNumber]); }
       });
     });
+    this.plot.addEventListener("pointerdown", function () { self.held = true; }, true);
+    ["pointerup", "pointercancel", "blur"].forEach(function (name) { window.addEventListener(name, function () { self.held = false; }, true); });
     this.element.querySelectorAll("[data-do]").forEach(function (button) {
       button.addEventListener("click", function () { self.act(button.getAttribute("data-do")); });
     });
@@ -339,15 +342,17 @@
     this.window = [low, low + span];
     var change = { "xaxis.range": this.window.slice() };
     this.ticks(change, this.window, "xaxis.");
-    this.busy = true;
-    var moved = this.Plotly.relayout(this.plot, change).then(function () { self.busy = false; });
     window.clearTimeout(this.timer);
     this.timer = window.setTimeout(function () { self.refresh(); }, 70);
-    return moved;
+    return this.Plotly.relayout(this.plot, change);
   };
 
   History.prototype.refresh = function () {
     var self = this, low = this.window[0], high = this.window[1], span = high - low;
+    if (this.held) { // drawing anew would let go of what is being pulled
+      this.timer = window.setTimeout(function () { self.refresh(); }, 150);
+      return Promise.resolve();
+    }
     var near = Math.abs(Math.log(span / this.detail)) < 0.2;
     var inside = (low >= this.loaded[0] || this.loaded[0] <= this.data.first) && (high <= this.loaded[1] || this.loaded[1] >= this.data.last);
     if (near && inside) { this.say(); return Promise.resolve(); }
@@ -356,6 +361,7 @@
     var mine = ++this.asked;
     return this.fetch("?start=" + start.toFixed(3) + "&end=" + end.toFixed(3) + "&width=" + steps).then(function (data) {
       if (mine !== self.asked) { return undefined; }
+      if (self.held) { return self.refresh(); }
       self.data = data;
       self.loaded = [data.start, data.end];
       self.detail = span;
@@ -364,11 +370,10 @@
       var layoutChange = {};
       heights.forEach(function (range, k) { layoutChange["yaxis" + (k + 2) + ".range"] = range.slice(); });
       var look = theme();
-      self.busy = true;
       return self.Plotly.update(self.plot, { x: data.values.map(function () { return data.t; }), y: data.values }, layoutChange, places)
         .then(function () { return self.Plotly.restyle(self.plot, { text: [self.lane(look)[0].text] }, [0]); })
-        .then(function () { self.busy = false; self.say(); });
-    }).catch(function () { self.busy = false; if (self.said) { self.said.textContent = "The time histories could not be had. Is the server still running?"; } });
+        .then(function () { self.say(); });
+    }).catch(function () { if (self.said) { self.said.textContent = "The time histories could not be had. Is the server still running?"; } });
   };
 
   // Put other holds in place of those shown: [{number, label, kind, start, end, words, struck}].
