@@ -69,6 +69,8 @@ def _value(value: Any) -> str:
         return _string(value)
     if isinstance(value, float) and not math.isfinite(value):
         return "nan" if math.isnan(value) else ("inf" if value > 0 else "-inf")
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e9:
+        return str(int(value))  # as a person writes it
     if isinstance(value, dt.datetime):
         return value.isoformat().replace("+00:00", "Z")
     if isinstance(value, dt.date | dt.time):

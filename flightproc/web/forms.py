@@ -192,7 +192,12 @@ def label_of(name: str, unit: str) -> str:
 def _plain(allowed: str) -> str:
     for pattern, instead in _WORDS:
         allowed = pattern.sub(instead, allowed)
-    return allowed
+    return _typeset(allowed)
+
+
+def _typeset(text: str) -> str:
+    """Return units as they are printed."""
+    return re.sub(r"\bm([23])\b", lambda m: f"m{'²³'[int(m[1]) - 2]}", text).replace("degC", "°C")
 
 
 def _spoken(text: str, model: type[Sheet]) -> str:
@@ -242,6 +247,7 @@ class _Maker:
     choices: Mapping[str, Sequence[str]]
     rig_kind: str
     anchors: set[str] = field(default_factory=set)
+    labels: dict[str, str] = field(default_factory=dict)
 
     def take(self, name: str) -> tuple[str, ...]:
         self.anchors.add(name)
@@ -263,6 +269,7 @@ class _Maker:
             kind, choices = "choice", tuple((c, c) for c in self.choices[name])
         elif kind == "text" and (info.high is None or info.high > 200) and info.kind == "text":
             kind = "long"
+        self.labels[path] = label_of(name, info.unit)
         value = _shown(data.get(name))
         if kind == "choice" and value and value not in dict(choices):
             choices = (*choices, (value, value))
@@ -272,7 +279,7 @@ class _Maker:
             name=path,
             id=_id(path),
             label=label_of(name, info.unit),
-            unit="1/min" if info.unit == "rpm" else info.unit,
+            unit="1/min" if info.unit == "rpm" else _typeset(info.unit),
             meaning=_UPLOADED if name in self.choices else _spoken(info.meaning, model),
             how=_spoken(info.how, model),
             typical=info.typical,
@@ -431,7 +438,7 @@ def form_view(
         place = _place(fault)
         *table, name = place.split(".") if place else [""]
         where = " ".join(f"{int(p) + 1}:" if p.isdecimal() else label_of(p, "") for p in table)
-        shown = f"{where} {label_of(name, '')}".strip()
+        shown = f"{where} {maker.labels.get(place) or label_of(name, '')}".strip()
         inside = re.match(r"(.*\.(?:columns|sources))\.", place)
         anchor = _id(inside[1] if inside else place) if place in maker.anchors else ""
         told = _words(fault, model)

@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, JSONResponse, RedirectResponse, Response
 
-from ..errors import FlightprocError
+from ..errors import Fault, FlightprocError
 from ..sheets.load import Sheets  # noqa: F401  (imports the models once, at the start)
 from ..sheets.template import SHEETS
 from .desk import Desk
@@ -219,13 +219,18 @@ def _sheets_page(request: Request, job: Job, status: int, words: str = "") -> Re
                 "kind": kind,
                 "there": there,
                 "name": str((data or {}).get("title" if kind == "sortie" else "name", ""))[:200],
-                "faults": [fault for fault in faults if fault.file == f"{kind}.toml"] if there else [],
+                "faults": _told(kind, data or {}, faults) if there else [],
                 "shelf": [item for item in shelf if item.kind == kind][:100],
             }
         )
     return page(
         request, "sheets.html", status=status, job=job, cards=cards, faults=faults, words=words, tab="sheets"
     )
+
+
+def _told(kind: str, data: dict[str, Any], faults: list[Fault]) -> tuple[dict[str, str], ...]:
+    mine = [fault for fault in faults if fault.file == f"{kind}.toml"]
+    return form_view(kind, SHEETS[kind], data, mine).faults if mine else ()
 
 
 def _kind(kind: str) -> str:
