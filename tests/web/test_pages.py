@@ -262,6 +262,8 @@ def test_the_logbook_is_searched_and_shown(page: Page) -> None:
     assert shown.status_code == 200 and "log of the unit" in shown.text and "The answer" in shown.text
     assert page.client.get("/logbook/99").status_code == 404
     assert page.client.get("/logbook/x").status_code == 422
+    for number in ("99999999999999999999999", "-1", "9223372036854775808"):
+        assert page.client.get(f"/logbook/{number}").status_code in (404, 422), number
 
 
 def test_what_is_kept_is_given_back_as_it_was(page: Page) -> None:
@@ -308,6 +310,56 @@ def test_the_drawing_library_is_served_from_here(site: Page) -> None:
     assert found.headers["content-encoding"] == "gzip" and "plotly.js" in found.text[:100]
     again = site.client.get("/charts/plotly.min.js", headers={"If-None-Match": found.headers["etag"]})
     assert again.status_code == 304 and not again.content
+
+
+NASTY = (
+    *("", "%00", "../../../etc/passwd", "sheet-" + "f" * 64, "job-" + "0" * 24, "sortie-999999999", "-1"),
+    *("1e999", "nan", "<script>alert(1)</script>", "{{7*7}}", "\u202e\u0000", "x" * 5000, "sortie-1"),
+    "9" * 400,
+)
+QUESTIONS = (
+    ("/rigs", "start"),
+    ("/blade", "aircraft"),
+    ("/blade", "rig"),
+    ("/gliders", "s"),
+    ("/gliders", "matters"),
+    ("/gliders/gliders.json", "matters"),
+    ("/compensation", "result"),
+    ("/compensation", "hang"),
+    ("/plan", "result"),
+    ("/logbook", "text"),
+    ("/logbook", "since"),
+    ("/logbook", "start"),
+    ("/sorties/JOB/histories.json", "start"),
+    ("/sorties/JOB/histories.json", "width"),
+)
+NAMES = (
+    *("kind", "spacing_m", "pasted", "do", "aircraft", "rig", "seen", "holds.cruise_rpm", "date"),
+    *("air.density_kg_m3", "_rows.readings", "readings.0.rpm", "readings.0.left_kg", "ballast.masses_kg"),
+)
+
+
+@pytest.mark.parametrize(("address", "name"), QUESTIONS)
+def test_odd_questions_are_answered_in_words(
+    flown: tuple[Running, str], page: Page, address: str, name: str
+) -> None:
+    for value in NASTY:
+        answer = page.client.get(address.replace("JOB", flown[1]), params={name: value})
+        assert answer.status_code < 500, (address, name, value)
+        assert (
+            "Traceback" not in answer.text
+            and "<script>alert" not in answer.text
+            and ">49<" not in answer.text
+        )
+
+
+@pytest.mark.parametrize("address", ["/rigs", "/rigs/answer", "/rigs/rig.toml", "/blade", "/plan"])
+def test_odd_forms_are_answered_in_words(site: Page, address: str) -> None:
+    for value in NASTY:
+        answer = site.post(address, dict.fromkeys(NAMES, value))
+        assert answer.status_code < 500, (address, value)
+        assert "Traceback" not in answer.text
+        assert "<script>alert" not in answer.text or address.endswith(".toml")
 
 
 # Work aside ------------------------------------------------------------------------------------------------

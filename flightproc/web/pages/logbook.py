@@ -5,10 +5,10 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Path, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response, StreamingResponse
@@ -28,6 +28,7 @@ LINK = ("/logbook", "Logbook")
 ROUTER = APIRouter(include_in_schema=False)
 
 _PAGE = 40
+_Number = Annotated[int, Path(ge=0, le=2**31 - 1)]
 _TEXT = 200
 _SANDBOX = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; frame-ancestors 'none'"
 _ROLES = {
@@ -102,7 +103,7 @@ def _sortie(book: Logbook, number: int) -> SortieView:
 
 
 @ROUTER.get("/logbook/{number}")
-def sortie(request: Request, number: int) -> Response:
+def sortie(request: Request, number: _Number) -> Response:
     """Show all that is kept of a sortie."""
     with open_book(request) as book:
         view = _sortie(book, number)
@@ -149,7 +150,7 @@ def _stream(request: Request, sha256: str) -> Iterator[bytes]:
 
 
 @ROUTER.get("/logbook/{number}/results.json")
-def results(request: Request, number: int) -> Response:
+def results(request: Request, number: _Number) -> Response:
     """Return the newest result."""
     with open_book(request) as book:
         found = _sortie(book, number).result
@@ -159,7 +160,7 @@ def results(request: Request, number: int) -> Response:
 
 
 @ROUTER.get("/logbook/{number}/report.html")
-def report(request: Request, number: int) -> Response:
+def report(request: Request, number: _Number) -> Response:
     """Return the report that was kept with the newest result that has one."""
     with open_book(request) as book:
         view = _sortie(book, number)
@@ -174,7 +175,7 @@ def report(request: Request, number: int) -> Response:
 
 
 @ROUTER.get("/logbook/{number}/files/{place}")
-def stored(request: Request, number: int, place: int) -> Response:
+def stored(request: Request, number: _Number, place: int) -> Response:
     """Return a log or a sheet as it was put in."""
     with open_book(request) as book:
         files = _sortie(book, number).newest.entry.files
@@ -185,7 +186,7 @@ def stored(request: Request, number: int, place: int) -> Response:
 
 
 @ROUTER.post("/logbook/{number}/open")
-async def take_up(request: Request, number: int) -> Response:
+async def take_up(request: Request, number: _Number) -> Response:
     """Put a sortie on the desk again, from its own logs and sheets, to change it or analyse it anew."""
     await form_of(request)
     job = await run_in_threadpool(_take_up, request, number)
@@ -214,7 +215,7 @@ def _take_up(request: Request, number: int) -> str:
 
 
 @ROUTER.post("/logbook/{number}/delete")
-async def delete(request: Request, number: int) -> Response:
+async def delete(request: Request, number: _Number) -> Response:
     """Take a sortie out for good."""
     await form_of(request)
 
