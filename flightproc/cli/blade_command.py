@@ -52,7 +52,15 @@ def command(
     pdf: Pdf = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print blade.json instead of the tables.")] = False,
 ) -> None:
-    """Show coefficients against J, angle of attack along the blade, and torque against rest."""
+    """Show coefficients against J, angle of attack along the blade, and torque against rest.
+
+    \b
+    Example: the blade as drawn, then calibrated on a rig day, at two speeds
+      flightproc blade aircraft.toml -o blade
+      flightproc blade aircraft.toml --rig rig.toml --rpm 6000 --airspeed 10 --airspeed 12 -o blade
+
+    Exit code 0: done; 2: something to mend, told with every fault found.
+    """  # noqa: D301
     import json
 
     from ..report.output import check_folder, write_folder

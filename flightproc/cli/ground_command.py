@@ -55,6 +55,7 @@ def command(
       swings = 10
       times_s = [34.2, 34.4, 34.1]
       amplitude_deg = 10.0
+
     \b
       flightproc ground aircraft.toml
       flightproc ground aircraft.toml --json > ground.json

@@ -24,7 +24,12 @@ group = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
-    help="Keep sorties with their logs, sheets and results; find them again, hand them on.",
+    help="Keep sorties with their logs, sheets and results; find them again, hand them on.\n\n"
+    "\b\nExample: two sorties kept, found again, and handed on\n"
+    "  flightproc logbook add may-14/sortie.toml may-20/sortie.toml\n"
+    "  flightproc logbook list --glider school\n"
+    "  flightproc logbook show 2\n"
+    "  flightproc logbook export sorties.zip",
 )
 
 Where = Annotated[
@@ -78,7 +83,12 @@ def add(
 
     The faults of all sheets are told together, before anything is added. Then each sortie is added by itself;
     what has been told as added is on the disk.
-    """
+
+    \b
+    Example: a new sortie, and one whose report is there already
+      flightproc logbook add may-14/sortie.toml
+      flightproc logbook add may-20/sortie.toml --results may-20/report
+    """  # noqa: D301
     from ..errors import FlightprocError, LogbookError
 
     if results is not None and (len(sheets) != 1 or store_only or with_report):
@@ -232,7 +242,12 @@ def list_sorties(
     logbook: Where = None,
     as_json: AsJson = False,
 ) -> None:
-    """List the sorties, newest day first."""
+    """List the sorties, newest day first.
+
+    \b
+    Example: those of one glider since spring
+      flightproc logbook list --glider school --since 2026-03
+    """  # noqa: D301
     with _open(logbook) as book:
         rows = book.sorties(
             glider=glider,
@@ -277,7 +292,14 @@ def show(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Show a sortie as its newest result tells it; take it out as files; write its report anew."""
+    """Show a sortie as its newest result tells it; take it out as files; write its report anew.
+
+    \b
+    Example: the answer, then everything kept of it, then a new report
+      flightproc logbook show 2
+      flightproc logbook show 2 -o taken-out
+      flightproc logbook show 2 --report again
+    """  # noqa: D301
     from ..errors import LogbookError
     from ..logbook import restore_files, restore_inputs
 
@@ -340,7 +362,13 @@ def remove(
     logbook: Where = None,
     as_json: AsJson = False,
 ) -> None:
-    """Remove a sortie with its results, and the logs and sheets that nothing else needs."""
+    """Remove a sortie with its results, and the logs and sheets that nothing else needs.
+
+    \b
+    Example: look first, then remove
+      flightproc logbook show 2
+      flightproc logbook remove 2
+    """  # noqa: D301
     with _open(logbook) as book:
         row = book.get(number).row
         if not yes and not (
@@ -367,7 +395,13 @@ def export(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Write everything in the logbook to one archive."""
+    """Write everything in the logbook to one archive.
+
+    \b
+    Example: take a logbook to another computer
+      flightproc logbook export sorties.zip
+      flightproc logbook import sorties.zip     (on the other one)
+    """  # noqa: D301
     from ..logbook import export_archive
 
     with _open(logbook) as book, _progress(sys.stderr.isatty() and not quiet) as tell:
@@ -390,7 +424,12 @@ def import_(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Add everything in an archive to the logbook; what is there already stays as it is."""
+    """Add everything in an archive to the logbook; what is there already stays as it is.
+
+    \b
+    Example: into a logbook in a folder of its own
+      flightproc logbook import sorties.zip --logbook school-logbook
+    """  # noqa: D301
     from ..errors import LogbookError
     from ..logbook import import_archive
 
@@ -432,8 +471,13 @@ def check(
 ) -> None:
     """Check the logbook: database, every file against its hash, every result against its files.
 
+    \b
+    Example: once a month, and after a change of version
+      flightproc logbook check
+      flightproc logbook check --again
+
     Exit code 0: nothing that was confirmed is lost; 2: something is lost or damaged, or comes out otherwise.
-    """
+    """  # noqa: D301
     from ..logbook import check_logbook
 
     with _open(logbook) as book, _progress(sys.stderr.isatty() and not quiet) as tell:

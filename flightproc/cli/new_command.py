@@ -33,7 +33,15 @@ def command(
         typer.Option("--plan", help="Write a plan sheet only, for flightproc plan."),
     ] = False,
 ) -> None:
-    """Write a commented set of sheets (sortie, aircraft, glider, rig) to fill in."""
+    """Write a commented set of sheets (sortie, aircraft, glider, rig) to fill in.
+
+    \b
+    Example: sheets for a sortie, and a plan sheet beside them
+      flightproc new my-sortie
+      flightproc new my-sortie --plan
+
+    Exit code 0: done; 2: something to mend. Nothing that is there is written over.
+    """  # noqa: D301
     from pathlib import Path
 
     from ..errors import OutputError

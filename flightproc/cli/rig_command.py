@@ -42,7 +42,18 @@ def command(
     pdf: Pdf = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print rig.json instead of the tables.")] = False,
 ) -> None:
-    """Reduce rig days, compare them, and write figures and rig.json."""
+    """Reduce rig days, compare them, and write figures and rig.json.
+
+    \b
+    Example: one day, then two days against each other
+      flightproc new --rig myrig
+      flightproc rig myrig/rig.toml --aircraft aircraft.toml -o may
+      flightproc rig may.toml june.toml --aircraft aircraft.toml -o both
+
+    The guard stays on and nobody stands in the plane of the propeller: docs/rig-day.md.
+
+    Exit code 0: done; 2: something to mend, told with every fault found.
+    """  # noqa: D301
     import json
 
     from ..report.output import check_folder, write_folder

@@ -42,7 +42,15 @@ def command(
         bool, typer.Option("--token", help="Ask for a token even on this computer only.")
     ] = False,
 ) -> None:
-    """Open the page: drop logs in a browser, fill in the sheets, see the result. Nothing leaves here."""
+    """Open the page: drop logs in a browser, fill in the sheets, see the result. Nothing leaves here.
+
+    \b
+    Example: on this computer, with a logbook to save to
+      flightproc serve --logbook my-logbook
+      (open the address that it prints in a browser; end with Ctrl+C)
+
+    Exit code 0: ended; 2: something to mend, such as a port that is taken.
+    """  # noqa: D301
     try:
         import uvicorn
 

@@ -33,7 +33,16 @@ def command(
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace an earlier simulated sortie.")] = False,
 ) -> None:
-    """Write a simulated sortie with its sheets and the truth behind it, or a whole family of them."""
+    """Write a simulated sortie with its sheets and the truth behind it, or a whole family of them.
+
+    \b
+    Example: a sortie in calm air to try the report on, and ten different ones
+      flightproc simulate trial --seed 7 --gust-level 0.1
+      flightproc report trial/sortie.toml -o trial/report
+      flightproc simulate family --family 10 --seed 7
+
+    Exit code 0: done; 2: something to mend.
+    """  # noqa: D301
     from ..simulate import simulate_family, simulate_sortie, write_sortie
 
     overrides = {} if gust_level is None else {"gust_level": gust_level}
