@@ -60,7 +60,9 @@ def test_the_page_says_what_its_commands_print(maker, page):
     # what the prose around the parts says
     best = tutorial.document["balance"]["best"]
     assert best == "hang_offset"
-    assert abs(foretold["after true"][1]) < 0.5 * abs(foretold["before true"][1])
+    idle, cruise, climb = foretold["after true"]
+    assert idle < 0 and -idle > max(abs(cruise), abs(climb)) and abs(climb) < abs(foretold["before true"][2])
+    assert abs(cruise) < 0.5 * abs(foretold["before true"][1])
     for when in ("before", "after"):
         for turn, true in zip(foretold[f"{when} foretold"], foretold[f"{when} true"], strict=True):
             assert turn.low <= true <= turn.high
