@@ -223,6 +223,10 @@ class Runner:
             self._end(job, "failed", f"Its process was ended from outside (signal {-code}).")
         else:
             _LOG.warning("the worker of job %s, run %d, ended with code %s", job.id, task.run, code)
+            if task.tries < _TRIES:
+                self._store.save(job)
+                self.submit(job)  # what failed by chance does not fail twice
+                return
             self._end(
                 job,
                 "failed",

@@ -278,3 +278,16 @@ def test_a_column_with_a_control_character_in_its_name_is_no_trouble(site: Page)
     job = site.call("POST", "/api/sorties", files=[("files", ("odd.csv", content))]).json()["id"]
     assert site.wait(job)["state"] == "ready"
     assert site.client.get(f"/sorties/{job}/logs").status_code == 200
+
+
+def test_a_worker_that_fails_is_tried_once_more_and_then_told(
+    site: Page, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("flightproc.web.runner.run", divmod)  # called with one argument, it fails
+    job = site.upload("gps.gpx").json()["id"]
+    state = site.wait(job)
+    assert state["state"] == "failed" and "not foreseen" in state["words"]
+    assert caplog.text.count("ended with code 1") == 2
+    monkeypatch.undo()
+    assert site.post(f"/sorties/{job}/read").status_code == 303
+    assert site.wait(job)["state"] == "ready"
