@@ -58,6 +58,7 @@ class Runner:
         self._waiting: list[tuple[int, int, str]] = []
         self._numbers = itertools.count()
         self._changed = threading.Condition()
+        self._children = threading.Lock()
         self._stopping = False
         self._cancelled: set[tuple[str, int]] = set()
         self._threads: list[threading.Thread] = []
@@ -141,10 +142,27 @@ class Runner:
         self.submit(job)
 
     def _warm_up(self) -> None:
-        process = self._context.Process(target=_nothing)
-        process.start()
-        process.join()
+        self._start(process := self._context.Process(target=_nothing))
+        connection.wait([process.sentinel])
+        self._code_of(process)
         self.warm.set()
+
+    def _start(self, process: BaseProcess) -> None:
+        """Start a worker.
+
+        Starting one takes the exit codes of all that have ended, and whoever comes second for a code gets a
+        wrong one; so no two threads may do either at once.
+        """
+        with self._children:
+            process.start()
+
+    def _code_of(self, process: BaseProcess) -> int | None:
+        """Return the exit code of a worker that has ended."""
+        with self._children:
+            process.join()
+            code = process.exitcode
+            process.close()
+            return code
 
     def _next(self) -> Job | None:
         with self._changed:
@@ -172,11 +190,10 @@ class Runner:
             outcome.unlink(missing_ok=True)
             order = self._make_order(job, task)
         process = self._context.Process(target=run, args=(order,), name=f"{task.kind} {job.id}", daemon=True)
-        process.start()
+        self._start(process)
         how = self._watch(process, job, task)
-        process.join()
-        code = process.exitcode
-        process.close()
+        connection.wait([process.sentinel])
+        code = self._code_of(process)
         with job.lock:
             if how == "stopping":
                 return  # the task stays, and the next server takes it up

@@ -97,9 +97,8 @@ def main() -> None:
     print(f"tasks that ended in a way not foreseen: {len(unforeseen)}")
     for line in unforeseen[:10]:
         print(f"  {line}")
-    print(
-        f"errors of the server itself: {said.count('Traceback')}; lines it logged: {len(said.splitlines())}"
-    )
+    lines = said.splitlines()
+    print(f"errors of the server itself: {said.count('Traceback')}; lines it logged: {len(lines)}")
     print("\n".join(f"  {line}" for line in lines[:10]))
     print(f"server up: {alive}, front page {front} in {front_s:.2f} s, logbook sound: {sound}")
 

@@ -9,6 +9,7 @@
   var first = document.getElementById("first");
   var shown = false;
   var failures = 0;
+  var begun = Date.now();
 
   function showFirst() {
     shown = true;
@@ -34,7 +35,7 @@
       var words = state.waiting ? state.waiting + (state.waiting === 1 ? " sortie comes first" : " sorties come first") : state.progress.words || "starting";
       if (line && line.textContent !== words) { line.textContent = words; }
       if (first && !shown && state.progress.stage) { showFirst(); }
-      window.setTimeout(look, 250);
+      window.setTimeout(look, Date.now() - begun < 10000 ? 120 : 400);
     }).catch(function (error) {
       if (error.message === "gone") { return; }
       failures += 1;
