@@ -230,7 +230,7 @@ def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float) and math.isfinite(value):
-        return f"{value:.12g}"
+        return f"{value:.15g}"
     if isinstance(value, dt.datetime):
         return value.isoformat().replace("+00:00", "Z")
     if isinstance(value, list | tuple):

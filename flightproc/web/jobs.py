@@ -209,7 +209,8 @@ class JobStore:
         self._lock = threading.RLock()
         self._used = 0
         try:
-            (root / "jobs").mkdir(parents=True, exist_ok=True)
+            root.mkdir(parents=True, exist_ok=True, mode=0o700)  # logs tell where people were
+            (root / "jobs").mkdir(exist_ok=True)
             (root / "incoming").mkdir(exist_ok=True)
             self._own = (root / "lock").open("a")
         except OSError as error:
