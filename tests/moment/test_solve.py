@@ -55,7 +55,7 @@ def draw(
 ) -> tuple[Observations, np.ndarray, float]:
     """Return observations, true power moments and the true stiffness."""
     weight = (FRAME.mass + rng.normal()) * GRAVITY * (FRAME.hang_arm + 0.05 * rng.normal())
-    stiffness = weight + rng.uniform(0.0, 500.0)
+    stiffness = weight + rng.uniform(0.0, 440.0)
     c_l, c_0 = rng.uniform(2.0, 6.0), rng.normal() * 0.002
     eta_0, drift = rng.normal() * np.radians(1.0), rng.normal() * np.radians(0.3) / 3600.0
     ballast_error = 1.0 + 0.02 * rng.normal()
