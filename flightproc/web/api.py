@@ -13,6 +13,7 @@ from ..errors import Fault
 from .desk import Desk
 from .drafts import KINDS, draft_of
 from .jobs import Job
+from .settings import Limits
 from .views import desk_of, job_of, receive
 
 __all__ = ["ROUTER"]
@@ -191,7 +192,12 @@ _BODY = {
                 "schema": {
                     "type": "object",
                     "properties": {
-                        "files": {"type": "array", "items": {"type": "string", "format": "binary"}}
+                        "files": {
+                            "type": "array",
+                            "items": {"type": "string", "format": "binary"},
+                            "minItems": 1,
+                            "maxItems": Limits().upload_files,
+                        }
                     },
                     "required": ["files"],
                 }

@@ -216,7 +216,7 @@ class _Parts:
         name = options[b"filename"].decode("utf-8", "replace")
         self.before_file(self.fields)
         if len(self.files) >= self._limits.upload_files and name:
-            raise HTTPException(413, f"More than {self._limits.upload_files} files at once.")
+            raise HTTPException(422, f"More than {self._limits.upload_files} files at once.")
         self._shown, self._size, self._digest = shown_name(name), 0, hashlib.sha256()
         self._empty = not name
         self._file = (self._folder / f"part-{len(self.files) + 1:02d}").open("xb")
