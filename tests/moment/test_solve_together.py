@@ -65,7 +65,7 @@ def draw(rng: np.random.Generator) -> tuple[list[Session], list[np.ndarray], lis
     weight = (FRAME.mass + rng.normal()) * GRAVITY * (FRAME.hang_arm + 0.05 * rng.normal())
     ballast_error = 1.0 + 0.02 * rng.normal()
     change = 1.0 + 0.015 * rng.normal()
-    risers = rng.uniform(0.0, 500.0, 2)
+    risers = rng.uniform(0.0, 440.0, 2)
     wing_turn = 7.0 * np.exp(0.4 * rng.normal(size=2))
     sessions, truths, stiffnesses = [], [], []
     for plan in CAMPAIGN:
