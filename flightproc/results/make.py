@@ -119,6 +119,7 @@ def make_calibration(
         ballast_holds=sum(h.kind is HoldKind.BALLAST for h in holds),
         glide_holds=sum(h.kind is HoldKind.GLIDE for h in holds),
         words=tuple(words),
+        agreement=observed.agreement,
         turn_coefficient_prior=Quantity.of(priors.turn_coefficient, priors.turn_coefficient_std),
         turn_coefficient_measured=measure_turn_coefficient(
             observed,

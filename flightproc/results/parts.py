@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..holds.model import HoldKind
+from ..moment.observe import Agreement
 from ..quantity import Quantity
 from .plain import finite, rounded
 
@@ -141,6 +142,8 @@ class Calibration:
         What was assumed for c_L before the flight spoke [1].
     turn_coefficient_measured : Quantity
         c_L by the ballast glides alone, the error of the ballast itself left out [1].
+    agreement : Agreement or None
+        Hang roll by bank set against hang roll by specific force; None where one of them is missing.
     """
 
     method: str
@@ -158,6 +161,7 @@ class Calibration:
     words: tuple[str, ...] = ()
     turn_coefficient_prior: Quantity = field(default=Quantity.unknown("", "not recorded"))
     turn_coefficient_measured: Quantity = field(default=Quantity.unknown("", "not recorded"))
+    agreement: Agreement | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the ``calibration`` object of results.json."""
@@ -176,8 +180,21 @@ class Calibration:
             "noise": self.noise_words,
             "ballast_holds": self.ballast_holds,
             "glide_holds": self.glide_holds,
+            "bank_against_force": None if self.agreement is None else _agreement(self.agreement),
             "remarks": list(self.words),
         }
+
+
+def _agreement(found: Agreement) -> dict[str, Any]:
+    return {
+        "offset_deg": math.degrees(found.offset),
+        "offset_std_deg": math.degrees(found.offset_std),
+        "difference_deg": [finite(math.degrees(x)) for x in found.difference],
+        "difference_std_deg": [finite(math.degrees(x)) for x in found.std],
+        "chi2": found.chi2,
+        "dof": found.dof,
+        "chance": found.chance,
+    }
 
 
 @dataclass(frozen=True)
