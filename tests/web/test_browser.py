@@ -260,6 +260,7 @@ def test_two_windows_at_once_each_get_their_own(windows: Windows) -> None:
 
 
 def test_all_can_be_done_by_key(windows: Windows) -> None:
+    sync_api = pytest.importorskip("playwright.sync_api")
     page = windows.open()
     page.goto("/")
     page.keyboard.press("Tab")
@@ -280,7 +281,7 @@ def test_all_can_be_done_by_key(windows: Windows) -> None:
     page.keyboard.type("wing by key")
     page.keyboard.press("Enter")
     page.wait_for_selector("#faults")
-    assert page.evaluate("document.activeElement.id") == "faults"  # read out at once
+    sync_api.expect(page.locator("#faults")).to_be_focused()  # read out at once
     assert page.input_value("#f-name") == "wing by key"
     outline = page.evaluate(
         "() => { const a = document.querySelector('#faults a'); a.focus({focusVisible: true});"
