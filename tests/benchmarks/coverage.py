@@ -273,7 +273,7 @@ def report(scores: Sequence[Score]) -> None:
             z = [r["z"] for r in rows]
             relative = [r["std"] / abs(r["true"]) for r in rows]
             print(
-                f"  {name:<9}{label:<17}{len(rows):4d}  {words[0]:<26}{words[1]:<26}z {np.mean(z):+.2f} ± "
+                f"  {name:<9}{label:<17}{len(rows):4d}  {words[0]:<26}{words[1]:<34}z {np.mean(z):+.2f} ± "
                 f"{np.std(z):.2f}  relative std {100 * np.median(relative):.1f} %"
             )
     refused = [s.get("trace_reason", "") for s in done if not s.get("trace_accepted")]
