@@ -14,7 +14,7 @@ pytestmark = pytest.mark.regression
 PACKAGE = Path(flightproc.__file__).parent
 
 FLOORS = (
-    ("errors", "channels", "cautions"),
+    ("errors", "channels", "cautions", "whole"),
     ("quantity",),
     ("readers", "sheets"),
     ("statistics",),

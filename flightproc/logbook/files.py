@@ -19,6 +19,7 @@ from typing import Protocol
 from sqlalchemy import Connection, delete, func, select
 
 from ..errors import LogbookError
+from ..whole import make_folder, sync_path
 from .tables import chunks
 
 __all__ = ["Content", "Files", "FolderFiles", "TableFiles", "digest", "verified"]
@@ -146,7 +147,7 @@ class FolderFiles:
         draft = drafts / secrets.token_hex(12)
         total, size = hashlib.sha256(), 0
         try:
-            _make_folder(drafts)
+            make_folder(drafts)
             with draft.open("xb") as file:
                 for piece in pieces(content):
                     total.update(piece)
@@ -155,14 +156,14 @@ class FolderFiles:
                 sha256 = total.hexdigest()
                 target = self.path(sha256)
                 if target.exists() and _intact(target, sha256):
-                    _sync(target)
-                    _sync(target.parent)
+                    sync_path(target)
+                    sync_path(target.parent)
                     return sha256, size
                 file.flush()
                 os.fsync(file.fileno())
-            _make_folder(target.parent)
+            make_folder(target.parent)
             draft.replace(target)
-            _sync(target.parent)
+            sync_path(target.parent)
         except OSError as error:
             raise LogbookError(
                 f"cannot be written: {error.strerror}",
@@ -307,29 +308,9 @@ def _intact(path: Path, sha256: str) -> bool:
         return False
 
 
-def _sync(path: Path) -> None:
-    """Make sure that a file, or the entries of a folder, are on the disk, where that can be asked."""
-    if os.name == "nt":
-        return
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
 def remove_file(path: Path) -> None:
     """Take a file away; LogbookError where that is not allowed."""
     try:
         path.unlink(missing_ok=True)
     except OSError as error:
         raise LogbookError(f"cannot be removed: {error.strerror}", where=str(path)) from error
-
-
-def _make_folder(folder: Path) -> None:
-    """Make a folder and those above it, each entered on the disk before the next is made."""
-    if folder.is_dir():
-        return
-    _make_folder(folder.parent)
-    folder.mkdir(exist_ok=True)
-    _sync(folder.parent)

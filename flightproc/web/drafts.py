@@ -14,7 +14,7 @@ from typing import Any
 from ..errors import Fault, SheetError
 from ..sheets.load import load_sortie
 from ..sheets.template import SHEETS
-from .files import write_whole
+from ..whole import write_whole
 from .jobs import Job, JobStore, LogFile
 from .uploads import shown_name
 from .worker import Order

@@ -5,52 +5,16 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import secrets
 from pathlib import Path
 from typing import Any
 
-__all__ = ["link_or_copy", "log_key", "read_json", "stored_size", "sync_folder", "write_json", "write_whole"]
+from ..whole import write_whole
+
+__all__ = ["link_or_copy", "log_key", "read_json", "stored_size", "write_json"]
 
 _ENDINGS = {
     ".bin", ".csv", ".gpx", ".igc", ".log", ".nmea", ".tlog", ".tsv", ".txt", ".ulg", ".wav",
 }  # fmt: skip
-
-
-def write_whole(path: Path, content: bytes, *, sync: bool = True) -> None:
-    """Replace a file by new content in one step.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    content : bytes
-        What it is to hold.
-    sync : bool
-        Whether it must be on the disk when this returns.
-    """
-    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        with draft.open("xb") as file:
-            file.write(content)
-            if sync:
-                file.flush()
-                os.fsync(file.fileno())
-        os.replace(draft, path)
-    finally:
-        draft.unlink(missing_ok=True)
-    if sync:
-        sync_folder(path.parent)
-
-
-def sync_folder(path: Path) -> None:
-    """Have the names in a folder on the disk."""
-    if os.name != "posix":
-        return
-    folder = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def write_json(path: Path, value: Any, *, sync: bool = True) -> None:

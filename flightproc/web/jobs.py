@@ -25,7 +25,8 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import FlightprocError, OutputError
-from .files import link_or_copy, log_key, read_json, stored_size, sync_folder, write_json
+from ..whole import sync_path
+from .files import link_or_copy, log_key, read_json, stored_size, write_json
 from .settings import Limits
 from .uploads import UploadedFile
 
@@ -314,10 +315,10 @@ class JobStore:
         with job.lock:
             job.changed = time.time()
             for part in ("logs", "extra") if job.id not in self._jobs else ():
-                sync_folder(job.folder / part)
+                sync_path(job.folder / part)
             write_json(job.folder / "state.json", _to_json(job))
             if job.id not in self._jobs:
-                sync_folder(job.folder.parent)
+                sync_path(job.folder.parent)
             with self._lock:
                 self._jobs[job.id] = job
 
@@ -349,7 +350,7 @@ class JobStore:
         numbers = [int(log.key[4:6]) for log in job.logs]
         log = LogFile(log_key(max(numbers, default=0) + 1, file.name), name, file.size, file.sha256)
         os.replace(file.path, job.log_path(log))
-        sync_folder(job.folder / "logs")
+        sync_path(job.folder / "logs")
         job.logs.append(log)
         return log
 

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..errors import Fault, FlightprocError, SheetError
-from .files import write_json, write_whole
+from ..whole import write_whole
+from .files import write_json
 
 if TYPE_CHECKING:
     from ..analysis import Prepared

@@ -1,0 +1,55 @@
+"""Files that are written whole or not at all, and are on the disk once they are told as written."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+__all__ = ["make_folder", "sync_path", "write_whole"]
+
+
+def write_whole(path: Path, content: bytes, *, sync: bool = True) -> None:
+    """Replace a file by new content in one step.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    content : bytes
+        What it is to hold.
+    sync : bool
+        Whether it must be on the disk when this returns.
+    """
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        with draft.open("xb") as file:
+            file.write(content)
+            if sync:
+                file.flush()
+                os.fsync(file.fileno())
+        os.replace(draft, path)
+    finally:
+        draft.unlink(missing_ok=True)
+    if sync:
+        sync_path(path.parent)
+
+
+def sync_path(path: Path) -> None:
+    """Make sure that a file, or the names in a folder, are on the disk, where that can be asked."""
+    if os.name != "posix":
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, each entered on the disk before the next is made."""
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync_path(folder.parent)
