@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-__all__ = ["write_ulog"]
+__all__ = ["pad_ulog", "write_ulog"]
 
 _START = 2_000_000  # us
 _CODE = {
@@ -84,6 +84,99 @@ def _rows(number: int, fields: str, stamps: np.ndarray, rng: np.random.Generator
     return rows.view(np.uint8).reshape(stamps.size, -1)[:, :width]
 
 
+def _fillers(count: int) -> dict[str, tuple[int, str]]:
+    """Return topics that feed no channel: name to rate [Hz] and fields."""
+    return {
+        f"filler_{k:02d}": (
+            (20, 10, 10, 20)[k % 4],
+            f"float[{(6, 8, 12, 16, 20)[k % 5]}] values;uint32_t count;uint8_t state",
+        )
+        for k in range(count)
+    }
+
+
+def _merge(tables: list[np.ndarray], stamps: list[np.ndarray]) -> np.ndarray:
+    """Return the rows of all tables, one after another in order of time, as bytes."""
+    widths = np.concatenate([np.full(len(table), table.shape[1]) for table in tables])
+    order = np.argsort(np.concatenate(stamps), kind="stable")
+    places = np.empty(order.size, dtype=np.int64)
+    places[order] = np.concatenate(([0], np.cumsum(widths[order])[:-1]))
+    merged = np.empty(int(widths.sum()), dtype=np.uint8)
+    first = 0
+    for table in tables:
+        for k in range(table.shape[1]):
+            merged[places[first : first + len(table)] + k] = table[:, k]
+        first += len(table)
+    return merged
+
+
+# what an autopilot logs beside: name to rate [Hz] and fields; none of them feeds a channel
+_BESIDE = {
+    "estimator_states": (20, "float[24] states;float[24] covariances;uint8_t n_states"),
+    "estimator_innovations": (20, "float[40] innovations"),
+    "actuator_motors": (100, "uint64_t timestamp_sample;float[8] control"),
+    "vehicle_torque_setpoint": (100, "uint64_t timestamp_sample;float[3] xyz"),
+    "vehicle_rates_setpoint": (50, "float roll;float pitch;float yaw;float[3] thrust_body"),
+}
+
+
+def pad_ulog(path: str | Path, topics: int = 42) -> int:
+    """Put so many topics that feed no channel among the messages of a ULog, and return its size [bytes].
+
+    Parameters
+    ----------
+    path : str or Path
+        A ULog as :mod:`flightproc.simulate` writes it; replaced.
+    topics : int
+        How many; 42 make 80 MB of 20 min with an inertial unit at 200 Hz.
+    """
+    path = Path(path)
+    data = path.read_bytes()
+    marks, place = [], 16  # place and kind of each message, of which there are some 300 a second
+    while place < len(data):
+        marks.append(place)
+        place += 3 + data[place] + 256 * data[place + 1]
+    starts = np.array(marks)
+    raw = np.frombuffer(data, dtype=np.uint8)
+    first = int(np.flatnonzero(raw[starts + 2] == ord("A"))[0])
+    begin = int(starts[first])
+    kinds = raw[starts + 2]
+    body = starts[kinds == ord("D")]
+    sizes = 3 + raw[body].astype(np.int64) + 256 * raw[body + 1].astype(np.int64)
+    stamps = np.zeros(body.size, dtype=np.uint64)
+    for k in range(8):
+        stamps |= raw[body + 5 + k].astype(np.uint64) << np.uint64(8 * k)
+    named = _BESIDE | _fillers(topics - len(_BESIDE))
+    added = 1 + int(np.sum(kinds == ord("A")))
+    head = [data[:begin]]
+    head += [_message(b"F", f"{name}:uint64_t timestamp;{f};".encode()) for name, (_, f) in named.items()]
+    for at in starts[kinds == ord("A")].tolist():
+        head.append(data[at : at + 3 + data[at] + 256 * data[at + 1]])
+    for number, name in enumerate(named, added):
+        head.append(_message(b"A", struct.pack("<BH", 0, number) + name.encode()))
+    rng = np.random.default_rng(2)
+    beginning, end = int(stamps.min()), int(stamps.max())
+    part = path.with_suffix(".part")
+    with part.open("wb") as file:
+        file.write(b"".join(head))
+        for low in range(beginning, end + 1, 300_000_000):  # five minutes at a time
+            high = min(low + 300_000_000, end + 1)
+            own = (stamps >= low) & (stamps < high)
+            tables, times = [], []
+            for size in np.unique(sizes[own]):
+                chosen = own & (sizes == size)
+                tables.append(raw[body[chosen, None] + np.arange(size)])
+                times.append(stamps[chosen])
+            for number, (rate, fields) in enumerate(named.values(), added):
+                at = (np.arange(low, high, 1_000_000 // rate) + rng.integers(0, 200)).astype(np.uint64)
+                tables.append(_rows(number, fields, at, rng))
+                times.append(at)
+            _merge(tables, times).tofile(file)
+        size = file.tell()
+    part.replace(path)
+    return size
+
+
 def write_ulog(path: str | Path, minutes: float = 20.0) -> int:
     """Write a ULog of some 1,100 messages a second and return its size [bytes].
 
@@ -95,13 +188,7 @@ def write_ulog(path: str | Path, minutes: float = 20.0) -> int:
         Length of the log; 20 min give about 80 MB and 1.4 million messages.
     """
     rng = np.random.default_rng(1)
-    topics = dict(_TOPICS)
-    for k in range(47 - len(topics)):
-        width = (6, 8, 12, 16, 20)[k % 5]
-        topics[f"filler_{k:02d}"] = (
-            (20, 10, 10, 20)[k % 4],
-            f"float[{width}] values;uint32_t count;uint8_t state",
-        )
+    topics = _TOPICS | _fillers(47 - len(_TOPICS))
     head = [b"ULog\x01\x12\x35\x01" + struct.pack("<Q", _START - 1_000_000), _message(b"B", bytes(40))]
     head += [
         _message(b"F", f"{name}:uint64_t timestamp;{fields};".encode())
@@ -116,16 +203,7 @@ def write_ulog(path: str | Path, minutes: float = 20.0) -> int:
         )
         tables.append(_rows(number, fields, stamps, rng))
         times.append(stamps)
-    widths = np.concatenate([np.full(len(table), table.shape[1]) for table in tables])
-    order = np.argsort(np.concatenate(times), kind="stable")
-    places = np.empty(order.size, dtype=np.int64)
-    places[order] = np.concatenate(([0], np.cumsum(widths[order])[:-1]))
-    merged = np.empty(int(widths.sum()), dtype=np.uint8)
-    first = 0
-    for table in tables:
-        for k in range(table.shape[1]):
-            merged[places[first : first + len(table)] + k] = table[:, k]
-        first += len(table)
+    merged = _merge(tables, times)
     with Path(path).open("wb") as file:
         file.write(b"".join(head))
         merged.tofile(file)
