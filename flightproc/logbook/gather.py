@@ -12,6 +12,7 @@ from typing import Any
 
 from ..errors import Fault, LogbookError, SheetError
 from ..sheets import Sheets, load_sortie
+from ..sheets.inputs import input_paths
 from .files import Content, digest
 from .model import Entry, EntryFile, Propeller, safe_path
 from .tables import now_utc
@@ -109,29 +110,19 @@ def _day(day: date) -> str:
 
 def _listed(sheets: Sheets) -> list[tuple[Any, str, str]]:
     """Return role, name and full path of every file, and refuse those named from the root of the disk."""
-    named = [("sortie", "", name, getattr(sheets.sortie, name)) for name in ("aircraft", "glider", "rig")]
-    named += [("sortie", f"logs[{i + 1}]", "file", log.file) for i, log in enumerate(sheets.sortie.logs)]
-    found = [(name, name, str(path)) for name, path in sheets.sheet_files.items()]
-    found += [(log.role, log.name, str(sheets.files[log.name])) for log in sheets.sortie.logs]
-    section = sheets.aircraft.propeller.section
-    if section is not None and section.lower().endswith(".csv"):
-        named.append(("aircraft", "propeller", "section", section))
-        found.append(("table", "section", str(sheets.sheet_files["aircraft"].parent / section)))
-    for i, entry in enumerate(sheets.rig.series if sheets.rig is not None else ()):
-        named.append(("rig", f"series[{i + 1}]", "file", entry.file))
-        found.append(("table", f"series {i + 1}", str(sheets.sheet_files["rig"].parent / entry.file)))
+    found = input_paths(sheets)
     faults = [
         Fault(
-            str(sheets.sheet_files[sheet]),
-            table,
-            field,
-            f'"{written}"',
+            str(sheets.sheet_files[item.sheet]),
+            item.table,
+            item.field,
+            f'"{item.written}"',
             "a file seen from the folder of this sheet; one from the root of the disk could not be found "
             "again from the logbook",
         )
-        for sheet, table, field, written in named
-        if written is not None and os.path.isabs(written)
+        for item in found
+        if os.path.isabs(item.written)
     ]
     if faults:
         raise SheetError(faults)
-    return [(role, name, os.path.abspath(path)) for role, name, path in found]
+    return [(item.role, item.name, os.path.abspath(item.path)) for item in found]
