@@ -1,7 +1,7 @@
 """Write the parts of docs that are made from the program: ``python docs/make_docs.py``.
 
-The page of the sheets, the channel table in the page of conventions, the list in the page of cautions, and
-the drawing of axes. Tests hold the pages against the program.
+The pages of the sheets and of the commands, the channel table in the page of conventions, the list in the
+page of cautions, and the drawing of axes. Tests hold the pages against the program.
 """
 
 from __future__ import annotations
@@ -15,6 +15,11 @@ from flightproc.channels import CHANNELS
 from flightproc.sheets.describe import describe_sheets
 
 HERE = Path(__file__).parent
+
+
+def command_page() -> str:
+    """Return the page of all commands, Markdown."""
+    return str(runpy.run_path(str(HERE / "make_commands.py"))["command_page"]())
 
 
 def channel_table() -> str:
@@ -58,6 +63,7 @@ def with_part(page: str, part: str) -> str:
 def main() -> None:
     """Write all of it."""
     (HERE / "sheets.md").write_text(describe_sheets(), encoding="utf-8", newline="\n")
+    (HERE / "commands.md").write_text(command_page(), encoding="utf-8", newline="\n")
     for name, make in PARTS.items():
         path = HERE / name
         path.write_text(with_part(path.read_text(encoding="utf-8"), make()), encoding="utf-8", newline="\n")

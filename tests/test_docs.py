@@ -29,6 +29,11 @@ def test_made_parts_are_up_to_date(maker, name):
     assert maker["with_part"](page, maker["PARTS"][name]()) == page, "run: python docs/make_docs.py"
 
 
+def test_page_of_commands_is_up_to_date(maker):
+    page = (DOCS / "commands.md").read_text(encoding="utf-8")
+    assert page == maker["command_page"](), "run: python docs/make_docs.py"
+
+
 def test_channel_table_holds_every_channel(maker):
     rows = [line for line in maker["channel_table"]().splitlines() if line.startswith("| `")]
     assert [re.findall(r"`(\w+)`", row)[0] for row in rows] == list(CHANNELS)
