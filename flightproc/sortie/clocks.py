@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ __all__ = ["OffsetFound", "find_offset"]
 Array = NDArray[np.float64]
 
 _COARSE_RATE = 2.0  # [Hz] of the search over the whole range
-_FINE_STEP = 0.05  # [s]
+_FINE_STEP = 0.05  # [s] at most
 _FINE_REACH = 3.0  # [s]
 _EXCLUDE = 10.0  # [s] about the best peak within which a second peak is the same peak
 _RIVAL = 0.65  # a second peak higher than this part of the best one makes it ambiguous
@@ -140,9 +141,9 @@ def find_offset(
     The search computes the correlation coefficient over the common samples for every offset on a 2 Hz grid
     with fast Fourier transforms, and takes the highest :math:`\mathrm{artanh}(r)\sqrt{n}`, so that a chance
     agreement over a short overlap does not win. About the peak the (multiple) correlation is computed in
-    steps of 0.05 s and refined by a parabola. The uncertainty is the jackknife's over twelve parts of the
-    common time, and the floor. From 20 minutes of common time on, the offsets of the parts are tested for a
-    drift, which is kept above five standard uncertainties and 0.3 s.
+    steps of at most 0.05 s and refined by a parabola. The uncertainty is the jackknife's over twelve parts
+    of the common time, and the floor. From 20 minutes of common time on, the offsets of the parts are tested
+    for a drift, which is kept above five standard uncertainties and 0.3 s.
 
     References
     ----------
@@ -152,7 +153,9 @@ def find_offset(
     reference_time, reference = _trimmed(reference_time, reference, what)
     other_time, other = _trimmed(other_time, other, what)
     coarse, rival = _search(reference_time, reference, other_time, other, what, minimum_overlap, search)
-    offsets = coarse + np.arange(-_FINE_REACH, _FINE_REACH + _FINE_STEP / 2, _FINE_STEP)
+    fine = _fine_step(reference_time)
+    reach = round(_FINE_REACH / fine)
+    offsets: Array = coarse + fine * np.arange(-reach, reach + 1, dtype=float)
     moments, centres = _moments(reference_time, reference, other_time, other, offsets, degree)
     period = float(np.median(np.diff(reference_time)))
     overlap = float(moments[offsets.size // 2, :, 0, 0].sum() * period)
@@ -277,6 +280,12 @@ def _search(
     return float(offsets[best]), max(second, 0.0) / top if top > 0 else 1.0
 
 
+def _fine_step(reference_time: Array) -> float:
+    """Return the fine step [s]: the reference's sampling period, or a whole part of it."""
+    period = float(reference_time[-1] - reference_time[0]) / (reference_time.size - 1)
+    return period / float(np.ceil(period / _FINE_STEP - 1e-6))
+
+
 def _moments(
     reference_time: Array,
     reference: Array,
@@ -294,23 +303,46 @@ def _moments(
     centre, spread = float(np.nanmean(other)), float(np.nanstd(other))
     scaled = np.clip((other - centre) / spread, -4.0, 4.0)
     x = (x - np.nanmean(x)) / max(float(np.nanstd(x)), 1e-30)
-    part = np.minimum(np.arange(grid.size) * _PARTS // max(grid.size, 1), _PARTS - 1)
-    bounds = np.searchsorted(part, np.arange(_PARTS))
-    size = degree + 2
-    moments = np.zeros((offsets.size, _PARTS, size, size))
-    for i, offset in enumerate(offsets):
-        y = np.interp(grid, other_time + offset, scaled, left=np.nan, right=np.nan)
-        good = np.isfinite(x) & np.isfinite(y)
-        y = np.where(good, y, 0.0)
-        columns = [good.astype(float)] + [y**k for k in range(1, degree + 1)] + [np.where(good, x, 0.0)]
-        z = np.stack(columns, axis=1)
-        for k in range(_PARTS):
-            piece = z[bounds[k] : bounds[k + 1] if k + 1 < _PARTS else None]
-            moments[i, k] = piece.T @ piece
-    centres = np.array(
-        [float(grid[part == k].mean()) if np.any(part == k) else np.nan for k in range(_PARTS)]
-    )
+    bounds = -(-np.arange(_PARTS + 1) * grid.size // _PARTS)
+    # all that any offset asks of the other signal lies on one lattice, as fine as the offsets are
+    fine = float(offsets[-1] - offsets[0]) / (offsets.size - 1)
+    stride = max(1, round(float(np.mean(np.diff(grid))) / fine)) if grid.size > 1 else 1
+    lattice = grid[:1] - offsets[-1] + fine * np.arange(stride * (grid.size - 1) + offsets.size)
+    y = np.interp(lattice, other_time, scaled, left=np.nan, right=np.nan)
+    there = np.isfinite(y)
+    powers = [there.astype(float)]
+    for _ in range(2 * degree):
+        powers.append(powers[-1] * np.where(there, y, 0.0))
+    seen = np.isfinite(x)
+    ours = [seen.astype(float)]
+    for _ in range(2):
+        ours.append(ours[-1] * np.where(seen, x, 0.0))
+    moments = np.zeros((offsets.size, _PARTS, degree + 2, degree + 2))
+    for k in range(_PARTS):
+        part = slice(bounds[k], bounds[k + 1])
+
+        def summed(mine: int, theirs: int, part: slice = part) -> Array:
+            return _products(ours[mine][part], powers[theirs][stride * part.start :], stride, offsets.size)
+
+        if part.stop > part.start:
+            squares = [summed(0, power) for power in range(2 * degree + 1)]
+            for p in range(degree + 1):
+                for q in range(degree + 1):
+                    moments[:, k, p, q] = squares[p + q]
+                moments[:, k, p, -1] = moments[:, k, -1, p] = summed(1, p)
+            moments[:, k, -1, -1] = summed(2, 0)
+    centres = np.array([float(grid[a:b].mean()) if b > a else np.nan for a, b in pairwise(bounds)])
     return moments, centres
+
+
+def _products(ours: Array, theirs: Array, stride: int, count: int) -> Array:
+    """Return sums of products for each offset, from the least: the last place of the lattice first."""
+    out = np.zeros(count)
+    for phase in range(stride):
+        places = np.arange(phase, count, stride)
+        used = theirs[phase::stride][: ours.size + places.size - 1]
+        out[places] = np.correlate(np.ascontiguousarray(used), ours, mode="valid")
+    return out[::-1]
 
 
 def _multiple_r(moments: Array) -> Array:
@@ -331,7 +363,7 @@ def _multiple_r(moments: Array) -> Array:
 def _peak(offsets: Array, r: Array) -> tuple[float, float]:
     """Return the highest correlation and its offset, by a parabola over 0.6 s to either side."""
     best = int(np.argmax(r))
-    reach = round(_PARABOLA / _FINE_STEP)
+    reach = round(_PARABOLA / float(offsets[1] - offsets[0]))
     low, high = max(0, best - reach), min(r.size, best + reach + 1)
     shift = offsets[low:high] - offsets[best]
     a, b, _ = np.polyfit(shift, r[low:high], 2)

@@ -410,18 +410,32 @@ class _Fit:
         inverse = np.linalg.pinv(normal, hermitian=True)
         pulled = jacobian * (weight * precision)[:, None]
         # gusts that keep their direction along the path, and gusts that keep it over ground: the worse counts
-        middles = [np.diag(self.prior), np.diag(self.prior)]
-        for low in range(0, self.n, 500):  # in strips, so that a long flight does not fill the memory
-            rows = slice(low, low + 500)
-            apart = np.abs(b.time[rows, None] - b.time[None, :])
-            fading = self.gust**2 * np.exp(-apart / self.memory)
-            middles[0] = middles[0] + pulled[rows].T @ (fading @ pulled)
-            fading *= self.direction[rows] @ self.direction.T
-            middles[1] = middles[1] + pulled[rows].T @ (fading @ pulled)
+        along = pulled.T @ self._faded(pulled)
+        ground = sum(
+            (pulled * part).T @ self._faded(pulled * part) for part in np.split(self.direction, 2, axis=1)
+        )
+        middles = [np.diag(self.prior) + self.gust**2 * middle for middle in (along, ground)]
         spreads = [inverse @ middle @ inverse for middle in middles]
         self.covariance = max(spreads, key=lambda m: float(m[0, 0] + m[1, 1]))
         largest = float(np.linalg.eigvalsh(self.covariance[:2, :2])[-1])
         self.worst_std = float(np.sqrt(largest)) if largest >= 0 and np.isfinite(largest) else float("inf")
+
+    def _faded(self, rows: Array) -> Array:
+        """Return rows, shape (n, m), added up with weights that fade with the time between blocks.
+
+        The matrix exp(-|t_i - t_j| / memory) has a tridiagonal inverse (Rybicki and Press, Physical Review
+        Letters 74 (1995), 1060-1063).
+        """
+        from scipy.linalg import solveh_banded
+
+        keep = np.exp(-np.diff(self.blocks.time) / self.memory)
+        lost = 1.0 / (1.0 - keep**2)
+        band = np.zeros((2, self.n))
+        band[1] = 1.0
+        band[1, :-1] += keep**2 * lost
+        band[1, 1:] += keep**2 * lost
+        band[0, 1:] = -keep * lost
+        return np.asarray(solveh_banded(band, rows), dtype=float)
 
     def _normal(self, residual: Array, jacobian: Array, weight: Array) -> tuple[Array, Array, float]:
         """Return the normal matrix and gradient with the priors, and the precision of one block."""
@@ -431,57 +445,52 @@ class _Fit:
         pull = self.prior * (self.prior_mean - self.theta)
         return normal, jacobian.T @ (weight * residual) * precision + pull, precision
 
-    def _whiten(self, residual: Array, jacobian: Array, memory: float) -> tuple[Array, Array, float]:
-        """Take the part that the block before foretells out of residuals and rows; also log det of R."""
-        keep = np.exp(-np.diff(self.blocks.time) / memory)
-        root = np.sqrt(1.0 - keep**2)
-        white = residual.copy()
-        white[1:] = (residual[1:] - keep * residual[:-1]) / root
-        rows = jacobian.copy()
-        rows[1:] = (jacobian[1:] - keep[:, None] * jacobian[:-1]) / root[:, None]
-        return white, rows, float(2.0 * np.sum(np.log(root)))
-
     @staticmethod
     def _weights(white: Array) -> Array:
         scale = max(1.4826 * float(np.median(np.abs(white))), 1e-4)
         return np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(white), 1e-12))
 
-    def _step(self, white: Array, rows: Array, weight: Array) -> tuple[float, float, float]:
-        """Fit whitened residuals; return their scale, penalised sum and log det of the covariance."""
-        normal = rows.T @ (weight[:, None] * rows)
-        gradient = rows.T @ (weight * white)
-        pull = self.prior * (self.prior_mean - self.theta)
-        variance = max(float(np.sum(weight * white**2)) / self.n, 1e-6)
-        inverse: Array = np.eye(self.size)
-        step = np.zeros(self.size)
-        total = 0.0
-        for _ in range(8):
-            inverse = np.asarray(
-                np.linalg.pinv(normal / variance + np.diag(self.prior), hermitian=True), dtype=float
-            )
-            step = inverse @ (gradient / variance + pull)
-            left = white - rows @ step
-            total = float(np.sum(weight * left**2))
-            spent = float(np.trace(inverse @ normal)) / variance
-            variance = max(total / max(self.n - spent, 1.0), 1e-6)
-        off = self.prior_mean - self.theta - step
-        sign, lead = np.linalg.slogdet(inverse)
-        penalised = total / variance + float(np.sum(self.prior * off**2))
-        return float(np.sqrt(variance)), penalised, float(lead) if sign > 0 else -1e3
-
     def _remember(self, residual: Array, jacobian: Array) -> None:
         """Find memory and size of the gusts by restricted likelihood, averaged over what memory may be."""
         grid = np.geomspace(_SHORTEST_MEMORY, _LONGEST_MEMORY, 13)
-        likelihood, scales = [], []
-        for memory in grid:
-            white, rows, logdet = self._whiten(residual, jacobian, float(memory))
-            scale, total, lead = self._step(white, rows, self._weights(white))
-            likelihood.append(-0.5 * (2.0 * self.n * np.log(scale) + logdet + total - lead))
-            scales.append(scale)
-        chance = grid * np.exp(np.array(likelihood) - max(likelihood))  # memory evenly likely beforehand
+        # the part that the block before foretells is taken out of residuals and rows, for each memory
+        keep = np.exp(-np.diff(self.blocks.time) / grid[:, None])
+        scale = 1.0 / np.sqrt(1.0 - keep**2)
+        both = np.column_stack([jacobian, residual]).T
+        white = np.repeat(both[None], grid.size, axis=0)
+        white[:, :, 1:] = (both[:, 1:] - keep[:, None, :] * both[:, :-1]) * scale[:, None, :]
+        weight = np.stack([self._weights(row) for row in white[:, -1]])
+        # all that is needed of the weighted rows are their products
+        products = (white * weight[:, None, :]) @ np.swapaxes(white, 1, 2)
+        size, penalised, lead = self._levels(products)
+        logdet = -2.0 * np.sum(np.log(scale), axis=1)
+        likelihood = -0.5 * (2.0 * self.n * np.log(size) + logdet + penalised - lead)
+        chance = grid * np.exp(likelihood - np.max(likelihood))  # memory evenly likely beforehand
         chance /= chance.sum()
         self.memory = float(chance @ grid)
-        self.gust = float(np.sqrt(chance @ np.array(scales) ** 2))
+        self.gust = float(np.sqrt(chance @ size**2))
+
+    def _levels(self, products: Array) -> tuple[Array, Array, Array]:
+        """Fit whitened residuals, given by products of rows and residuals with each other, for each memory.
+
+        Returns their scale, the penalised sum and the log determinant of the covariance.
+        """
+        normal, gradient, square = products[:, :-1, :-1], products[:, :-1, -1], products[:, -1, -1]
+        pull = self.prior * (self.prior_mean - self.theta)
+        prior = np.diag(self.prior)
+        variance = np.maximum(square / self.n, 1e-6)
+        for _ in range(8):
+            inverse = np.linalg.pinv(normal / variance[:, None, None] + prior, hermitian=True)
+            step = np.einsum("kij,kj->ki", inverse, gradient / variance[:, None] + pull)
+            total = square - np.einsum(
+                "ki,ki->k", step, 2.0 * gradient - np.einsum("kij,kj->ki", normal, step)
+            )
+            spent = np.einsum("kij,kji->k", inverse, normal) / variance
+            variance = np.maximum(total / np.maximum(self.n - spent, 1.0), 1e-6)
+        off = self.prior_mean - self.theta - step
+        sign, lead = np.linalg.slogdet(inverse)
+        penalised = total / variance + np.sum(self.prior * off**2, axis=1)
+        return np.sqrt(variance), penalised, np.where(sign > 0, lead, -1e3)
 
     def _linearise(self) -> tuple[Array, Array]:
         """Return observed less modelled airspeed, and the derivatives of the model less the observation."""
