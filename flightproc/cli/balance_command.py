@@ -59,6 +59,8 @@ def command(
       flightproc new frame --balance
       flightproc balance report/results.json --sheet frame/balance.toml -o frame/balance
 
+    Writes balance.html, balance.json and the figures into FOLDER; balance.pdf with --pdf.
+
     Exit code 0: done; 2: something to mend, told with every fault found.
     """  # noqa: D301
     from ..report.output import check_folder, write_folder

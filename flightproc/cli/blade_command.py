@@ -40,14 +40,22 @@ def command(
     ] = None,
     rpm: Annotated[
         list[float] | None,
-        typer.Option("--rpm", help="Engine speed in 1/min, once for each; those of the rig if not given."),
+        typer.Option(
+            "--rpm",
+            metavar="RPM",
+            help="Engine speed in 1/min, once for each; those of the rig if not given.",
+        ),
     ] = None,
     airspeed: Annotated[
         list[float] | None,
-        typer.Option("--airspeed", help="Airspeed in m/s, once for each; 8, 10, 12 and 14 if not given."),
+        typer.Option(
+            "--airspeed",
+            metavar="M/S",
+            help="Airspeed in m/s, once for each; 8, 10, 12 and 14 if not given.",
+        ),
     ] = None,
     density: Annotated[
-        float, typer.Option("--density", help="Air density in kg/m^3.", min=0.3, max=1.6)
+        float, typer.Option("--density", metavar="KG/M3", help="Air density in kg/m^3.", min=0.3, max=1.6)
     ] = 1.2,
     pdf: Pdf = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print blade.json instead of the tables.")] = False,
@@ -58,6 +66,8 @@ def command(
     Example: the blade as drawn, then calibrated on a rig day, at two speeds
       flightproc blade aircraft.toml -o blade
       flightproc blade aircraft.toml --rig rig.toml --rpm 6000 --airspeed 10 --airspeed 12 -o blade
+
+    Writes blade.json (docs/blade-json.md) and the figures into FOLDER; blade.pdf with --pdf.
 
     Exit code 0: done; 2: something to mend, told with every fault found.
     """  # noqa: D301

@@ -45,6 +45,7 @@ def command(
         list[float] | None,
         typer.Option(
             "--mass",
+            metavar="KG",
             min=40.0,
             max=600.0,
             help="All-up mass in kg to predict at, once for each; a fifth less and more if not given.",
@@ -54,6 +55,7 @@ def command(
         list[float] | None,
         typer.Option(
             "--density",
+            metavar="KG/M3",
             min=0.3,
             max=1.6,
             help="Air density in kg/m^3 to predict at, once for each; that of the sorties if not given.",
@@ -63,21 +65,29 @@ def command(
         float | None,
         typer.Option(
             "--moment",
+            metavar="NM",
             min=0.1,
             max=500.0,
             help="Roll moment in N m of the predicted turn; what was measured at cruise if not given.",
         ),
     ] = None,
     matters: Annotated[
-        float, typer.Option("--matters", min=0.05, max=30.0, help="Turn in deg/s from which it matters.")
+        float,
+        typer.Option(
+            "--matters", metavar="DEG/S", min=0.05, max=30.0, help="Turn in deg/s from which it matters."
+        ),
     ] = 1.0,
     cruise_rpm: Annotated[
         float | None,
-        typer.Option("--cruise-rpm", min=300.0, max=20000.0, help="Engine speed at cruise, 1/min."),
+        typer.Option(
+            "--cruise-rpm", metavar="RPM", min=300.0, max=20000.0, help="Engine speed at cruise, 1/min."
+        ),
     ] = None,
     full_rpm: Annotated[
         float | None,
-        typer.Option("--full-rpm", min=300.0, max=20000.0, help="Engine speed at full throttle, 1/min."),
+        typer.Option(
+            "--full-rpm", metavar="RPM", min=300.0, max=20000.0, help="Engine speed at full throttle, 1/min."
+        ),
     ] = None,
     pdf: Pdf = False,
     as_json: Annotated[
@@ -96,6 +106,8 @@ def command(
       flightproc report wing25/sortie.toml -o wing25/report
       flightproc report wing20/sortie.toml -o wing20/report
       flightproc gliders wing28 wing25 wing20 --mass 100 --mass 130 -o gliders
+
+    Writes gliders.html, gliders.json, gliders.csv and the figures into FOLDER; gliders.pdf with --pdf.
 
     Exit code 0: done; 2: something to mend, told with every fault found.
     """  # noqa: D301

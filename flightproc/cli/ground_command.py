@@ -61,6 +61,8 @@ def command(
       flightproc ground aircraft.toml --json > ground.json
       flightproc ground aircraft.toml -o ground --pdf
 
+    Writes ground.json, and ground.pdf with --pdf, into FOLDER; nothing where neither is asked for.
+
     Exit code 0: done; 2: a fault in the sheet, or readings that tell nothing.
     """  # noqa: D301 - the mark keeps the lines of the example
     import json

@@ -29,7 +29,9 @@ group = typer.Typer(
     "  flightproc logbook add may-14/sortie.toml may-20/sortie.toml\n"
     "  flightproc logbook list --glider school\n"
     "  flightproc logbook show 2\n"
-    "  flightproc logbook export sorties.zip",
+    "  flightproc logbook export sorties.zip\n\n"
+    "Writes only what its commands say.\n\n"
+    "Exit code 0: done; 2: something to mend.",
 )
 
 Where = Annotated[
@@ -84,10 +86,14 @@ def add(
     The faults of all sheets are told together, before anything is added. Then each sortie is added by itself;
     what has been told as added is on the disk.
 
+    Writes into the logbook, which is made where it does not exist.
+
     \b
     Example: a new sortie, and one whose report is there already
       flightproc logbook add may-14/sortie.toml
       flightproc logbook add may-20/sortie.toml --results may-20/report
+
+    Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     from ..errors import FlightprocError, LogbookError
 
@@ -226,8 +232,10 @@ def _checked_day(value: str | None) -> str | None:
 
 @group.command("list")
 def list_sorties(
-    glider: Annotated[str, typer.Option("--glider", help="Part of the glider's name.")] = "",
-    aircraft: Annotated[str, typer.Option("--aircraft", help="Part of the aircraft's name.")] = "",
+    glider: Annotated[str, typer.Option("--glider", metavar="WORDS", help="Part of the glider's name.")] = "",
+    aircraft: Annotated[
+        str, typer.Option("--aircraft", metavar="WORDS", help="Part of the aircraft's name.")
+    ] = "",
     since: Annotated[
         str | None,
         typer.Option("--since", metavar="DAY", callback=_checked_day, help="First day, such as 2026-05-14."),
@@ -237,7 +245,10 @@ def list_sorties(
         typer.Option("--until", metavar="DAY", callback=_checked_day, help="Last day, such as 2026-05-14."),
     ] = None,
     text: Annotated[
-        str, typer.Option("--text", help="Words in title, notes, names, file names or answer; all of them.")
+        str,
+        typer.Option(
+            "--text", metavar="WORDS", help="Words in title, notes, names, file names or answer; all of them."
+        ),
     ] = "",
     logbook: Where = None,
     as_json: AsJson = False,
@@ -247,6 +258,8 @@ def list_sorties(
     \b
     Example: those of one glider since spring
       flightproc logbook list --glider school --since 2026-03
+
+    Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     with _open(logbook) as book:
         rows = book.sorties(
@@ -286,7 +299,9 @@ def show(
     ] = None,
     set_number: Annotated[
         int | None,
-        typer.Option("--set", min=1, help="Which set of its sheets and logs; the newest if not given."),
+        typer.Option(
+            "--set", metavar="N", min=1, help="Which set of its sheets and logs; the newest if not given."
+        ),
     ] = None,
     logbook: Where = None,
     as_json: AsJson = False,
@@ -294,11 +309,15 @@ def show(
 ) -> None:
     """Show a sortie as its newest result tells it; take it out as files; write its report anew.
 
+    Writes sheets, logs and results.json into the folder of -o, a report into that of --report.
+
     \b
     Example: the answer, then everything kept of it, then a new report
       flightproc logbook show 2
       flightproc logbook show 2 -o taken-out
       flightproc logbook show 2 --report again
+
+    Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     from ..errors import LogbookError
     from ..logbook import restore_files, restore_inputs
@@ -368,6 +387,8 @@ def remove(
     Example: look first, then remove
       flightproc logbook show 2
       flightproc logbook remove 2
+
+    Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     with _open(logbook) as book:
         row = book.get(number).row
@@ -397,10 +418,14 @@ def export(
 ) -> None:
     """Write everything in the logbook to one archive.
 
+    Writes FILE.zip, whole or not at all.
+
     \b
     Example: take a logbook to another computer
       flightproc logbook export sorties.zip
       flightproc logbook import sorties.zip     (on the other one)
+
+    Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     from ..logbook import export_archive
 
@@ -426,9 +451,13 @@ def import_(
 ) -> None:
     """Add everything in an archive to the logbook; what is there already stays as it is.
 
+    Writes into the logbook; what is there already stays as it is.
+
     \b
     Example: into a logbook in a folder of its own
       flightproc logbook import sorties.zip --logbook school-logbook
+
+    Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     from ..errors import LogbookError
     from ..logbook import import_archive

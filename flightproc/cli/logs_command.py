@@ -22,7 +22,10 @@ _FEW_FIELDS = 60  # up to so many fields are listed without being asked
 
 
 def command(
-    files: Annotated[list[str], typer.Argument(help="Log files of any known format, told by their content.")],
+    files: Annotated[
+        list[str],
+        typer.Argument(metavar="FILE", help="Log files of any known format, told by their content."),
+    ],
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")] = False,
     fields: Annotated[
         bool, typer.Option("--fields", help="List every raw field, and all sources of a channel, best first.")
@@ -52,6 +55,8 @@ def command(
     \b
     Example: two loggers before a sortie
       flightproc logs --check unit.ulg gps.gpx --aircraft aircraft.toml
+
+    Writes nothing but the drawing of --figure.
 
     Exit code 0: done, or with --check nothing to mend; 1: with --check, something to mend; 2: a log that
     cannot be read, or a fault in what was asked.

@@ -40,7 +40,10 @@ def command(
       flightproc new my-sortie
       flightproc new my-sortie --plan
 
-    Exit code 0: done; 2: something to mend. Nothing that is there is written over.
+    Writes sortie.toml, aircraft.toml, glider.toml and rig.toml into FOLDER, or the one sheet asked for.
+    Nothing that is there is written over.
+
+    Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     from pathlib import Path
 

@@ -21,7 +21,8 @@ __all__ = ["command"]
 
 def command(
     sheet: Annotated[
-        Path, typer.Argument(metavar="PLAN", help="The plan sheet; flightproc new FOLDER --plan writes one.")
+        Path,
+        typer.Argument(metavar="PLAN.toml", help="The plan sheet; flightproc new FOLDER --plan writes one."),
     ],
     results: Annotated[
         list[Path] | None,
@@ -41,20 +42,26 @@ def command(
     difference: Annotated[
         float | None,
         typer.Option(
-            "--difference", min=0.1, max=200.0, help="Wanted difference in %, for that of the sheet."
+            "--difference",
+            metavar="PERCENT",
+            min=0.1,
+            max=200.0,
+            help="Wanted difference in %, for that of the sheet.",
         ),
     ] = None,
     gust: Annotated[
         float | None,
-        typer.Option("--gust", min=0.01, max=1.0, help="Gust level in m/s, for that of the sheet."),
+        typer.Option(
+            "--gust", metavar="M/S", min=0.01, max=1.0, help="Gust level in m/s, for that of the sheet."
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print plan.json instead of the card.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print neither progress nor card.")] = False,
 ) -> None:
     """Design the next sortie: which holds, how long, in what order, to resolve a wanted difference.
 
-    The shortest sortie that resolves it is written as a sortie card (PDF and PNG) with a sortie sheet to fill
-    in afterwards. Where none can, it says what stands in the way and what to do instead.
+    The shortest sortie that resolves it is written as a sortie card, with a sortie sheet to fill in
+    afterwards. Where none can, it says what stands in the way and what to do instead.
 
     \b
     Example: 10 % of the torque at cruise, with the noise of an earlier sortie
@@ -63,6 +70,8 @@ def command(
       flightproc plan frame3/plan.toml --results earlier/report --difference 10 -o frame3/next
       (fly the card; name the logs in frame3/next/sortie.toml)
       flightproc report frame3/next/sortie.toml -o frame3/next/report
+
+    Writes sortie-card.pdf, sortie-card.png, precision.png, plan.json and sortie.toml into FOLDER.
 
     Exit code 0: done, whether the difference can be resolved or not; 2: something to mend, told with every
     fault found.

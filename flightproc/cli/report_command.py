@@ -39,12 +39,16 @@ def command(
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print neither progress nor summary.")] = False,
 ) -> None:
-    """Analyse a sortie and write its report: report.html, figures, holds.csv, results.json.
+    """Analyse a sortie and write its report.
 
     \b
     Example: a report to read on the screen, and one to print
       flightproc report my-sortie/sortie.toml -o my-report
       flightproc report my-sortie/sortie.toml -o my-report --pdf
+
+    Writes report.html with its figures in it, the figures, holds.csv (a line a hold) and results.json
+    (everything, described in docs/results-json.md) into FOLDER; report.pdf with --pdf. Files of an earlier
+    report there are replaced, others stay.
 
     Exit code 0: done; 2: something to mend, told with every fault found.
     """  # noqa: D301

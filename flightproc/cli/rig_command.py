@@ -42,7 +42,7 @@ def command(
     pdf: Pdf = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print rig.json instead of the tables.")] = False,
 ) -> None:
-    """Reduce rig days, compare them, and write figures and rig.json.
+    """Reduce rig days to torque, coefficients and curves, and compare them.
 
     \b
     Example: one day, then two days against each other
@@ -51,6 +51,8 @@ def command(
       flightproc rig may.toml june.toml --aircraft aircraft.toml -o both
 
     The guard stays on and nobody stands in the plane of the propeller: docs/rig-day.md.
+
+    Writes rig.json (docs/rig-json.md) and the figures into FOLDER; rig.pdf with --pdf.
 
     Exit code 0: done; 2: something to mend, told with every fault found.
     """  # noqa: D301

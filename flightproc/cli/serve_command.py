@@ -22,7 +22,9 @@ def command(
     host: Annotated[
         str, typer.Option("--host", metavar="ADDRESS", help="Address to listen on.")
     ] = "127.0.0.1",
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port to listen on.")] = 8765,
+    port: Annotated[
+        int, typer.Option("--port", metavar="PORT", min=0, max=65535, help="Port to listen on.")
+    ] = 8765,
     logbook: Annotated[
         str, typer.Option("--logbook", metavar="PLACE", help="Logbook to save to, as in flightproc logbook.")
     ] = "",
@@ -48,6 +50,8 @@ def command(
     Example: on this computer, with a logbook to save to
       flightproc serve --logbook my-logbook
       (open the address that it prints in a browser; end with Ctrl+C)
+
+    Writes sorties in work into DIR, and into a logbook what is saved to it.
 
     Exit code 0: ended; 2: something to mend, such as a port that is taken.
     """  # noqa: D301

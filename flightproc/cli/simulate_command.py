@@ -18,10 +18,15 @@ INDEX = "family.csv"
 
 
 def command(
-    out: Annotated[Path, typer.Argument(help="Folder to write; made if absent.")],
-    seed: Annotated[int, typer.Option(help="Seed: the same one gives the same sortie or family.")] = 28,
+    out: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Folder to write; made where it does not exist.")
+    ],
+    seed: Annotated[
+        int, typer.Option(metavar="N", help="Seed: the same one gives the same sortie or family.")
+    ] = 28,
     gust_level: Annotated[
-        float | None, typer.Option(help="Standard deviation of the gusts in m/s; 0 for still air.")
+        float | None,
+        typer.Option(metavar="M/S", help="Standard deviation of the gusts in m/s; 0 for still air."),
     ] = None,
     family: Annotated[
         int | None,
@@ -40,6 +45,9 @@ def command(
       flightproc simulate trial --seed 7 --gust-level 0.1
       flightproc report trial/sortie.toml -o trial/report
       flightproc simulate family --family 10 --seed 7
+
+    Writes unit.ulg, gps.gpx and engine.csv, the four sheets and truth.json into FOLDER, or into a folder a
+    sortie below it with family.csv. Equal bytes for an equal seed.
 
     Exit code 0: done; 2: something to mend.
     """  # noqa: D301

@@ -45,13 +45,15 @@ def command(
     """Solve several sorties of one frame together, so that they share one calibration.
 
     Frame and rig must be the same in all; hung mass, pilot's hang arm and glider may differ. A sortie without
-    ballast legs takes its hang stiffness from those that have them. Writes together.html, together.json,
-    figures, and results.json of each sortie with the calibration of all.
+    ballast legs takes its hang stiffness from those that have them.
 
     \b
     Example: one evening with ballast legs, two without
       flightproc together may-14/sortie.toml may-20/sortie.toml june-2/sortie.toml -o frame-3
       flightproc together may-14/sortie.toml may-20/sortie.toml --json > frame-3.json
+
+    Writes together.html, together.json, the figures, and sortie-N/results.json of each sortie with the
+    calibration of all into FOLDER; together.pdf with --pdf.
 
     Exit code 0: done; 2: something to mend, told with every fault found in any of the sheets.
     """  # noqa: D301

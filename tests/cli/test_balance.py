@@ -110,7 +110,7 @@ def test_faults_of_results_and_sheets_are_told_together(results, tmp_path, capsy
 
 def test_help_holds_a_worked_example(capsys):
     assert main(["balance", "--help"]) == 0
-    told = capsys.readouterr().out
+    told = " ".join(capsys.readouterr().out.split())
     assert "flightproc balance report/results.json --sheet" in told and "neither building nor flying" in told
 
 
