@@ -197,6 +197,7 @@ class _Passes:
                 self.sources[name] = "assumed along the hang line"
         self.speed: AirspeedResult
         self.motion: Motion
+        self.moved_with: AirspeedResult | None = None
 
     def first(self) -> None:
         """Phases, density, rpm, climb, motion without airspeed, then airspeed."""
@@ -243,14 +244,16 @@ class _Passes:
         self.speed = resolve_airspeed(self._inputs())
 
     def turning(self) -> None:
-        """Motion with airspeed, as far as the clocks need it."""
-        self.motion = self._motion(self.speed.airspeed)
+        """Motion with airspeed, unless it stands already."""
+        if self.moved_with is not self.speed:
+            self.motion = self._motion(self.speed.airspeed)
+            self.moved_with = self.speed
 
     def second(self) -> None:
         """Motion with airspeed, airspeed with that turn rate, and motion once more."""
-        self.motion = self._motion(self.speed.airspeed)
+        self.turning()
         self.speed = resolve_airspeed(self._inputs())
-        self.motion = self._motion(self.speed.airspeed)
+        self.turning()
 
     def _climb(self) -> None:
         """Rate of climb: as measured, else from pressure, else from height; smoothed where worked out."""
@@ -282,6 +285,7 @@ class _Passes:
             track=self._air_track() if airspeed is not None else None,
             logged=(c.get("bank"), c.get("pitch")),
             velocity=(c["velocity_north"], c["velocity_east"]) if "velocity_north" in c else None,
+            swing=self.motion.swing if airspeed is not None else None,
         )
 
     def felt(self, time: Array, north: Array, east: Array) -> Felt:

@@ -11,11 +11,12 @@ from .attitude import Attitude, aided_attitude, check_logged_bank, coordinated_b
 from .grid import running_mean
 from .mount import (
     MountYaw,
+    Swinging,
     estimate_mount_yaw,
     levelling_angles,
     rotate,
     rotation_matrix,
-    swing_yaw,
+    swing_sums,
 )
 from .strapdown import Strapdown, rates_of, smooth_both_ways, strapdown_attitude
 
@@ -67,6 +68,8 @@ class Motion:
         What the user should know.
     strapdown : Strapdown or None
         Attitude by gyros and ground velocity, where it could be had.
+    swing : Swinging or None
+        Swinging about the level sensor axes, where it was looked at.
     """
 
     rates: Triple
@@ -81,6 +84,7 @@ class Motion:
     mount_yaw_std: float
     warnings: tuple[str, ...]
     strapdown: Strapdown | None = None
+    swing: Swinging | None = None
 
 
 def resolve_motion(
@@ -96,6 +100,7 @@ def resolve_motion(
     track: Array | None,
     logged: tuple[Array | None, Array | None],
     velocity: tuple[Array, Array] | None = None,
+    swing: Swinging | None = None,
 ) -> Motion:
     """Turn sensor readings into motion of the body.
 
@@ -119,6 +124,8 @@ def resolve_motion(
         Bank and pitch as the log has them [rad].
     velocity : tuple of ndarray, shape (n,), optional
         Ground velocity north and east [m/s]: attitude then follows from it and the gyros.
+    swing : Swinging, optional
+        Of an earlier pass over the same readings; it does not depend on airspeed.
 
     Returns
     -------
@@ -158,7 +165,8 @@ def resolve_motion(
             rate=rate,
             instrument=own,
         )
-        found = _with_swing(found, body_rates, steady, rate)
+        swing = swing or swing_sums(body_rates[0], body_rates[1], steady, rate=rate)
+        found = _with_swing(found, swing)
         yaw, yaw_std, yaw_words = _yaw(found, warnings)
         words += f", {yaw_words}"
         if yaw:
@@ -201,6 +209,7 @@ def resolve_motion(
         yaw_std,
         tuple(warnings),
         strapdown,
+        swing,
     )
 
 
@@ -329,14 +338,13 @@ def _lean(turn_rate: Array, airspeed: Array, track: Array | None, rate: float) -
     return coordinated_bank(airspeed, running_mean(turning, 2 * round(0.5 * rate) + 1))
 
 
-def _with_swing(found: MountYaw, rates: Triple, steady: NDArray[np.bool_], rate: float) -> MountYaw:
+def _with_swing(found: MountYaw, swinging: Swinging) -> MountYaw:
     """Weigh the yaw from turns, good for any angle, with that from swinging, better where it is small."""
     if not np.isfinite(found.yaw):
-        return _without_turns(found, rates, steady, rate)
-    turned = rotate(rotation_matrix(0.0, 0.0, found.yaw), *rates)
-    swing = swing_yaw(turned[0], turned[1], steady, rate=rate)
+        return _without_turns(found, swinging)
+    swing = swinging.yaw(found.yaw)
     if not np.isfinite(swing.yaw) or abs(swing.yaw) > 3.0 * float(np.hypot(swing.std, found.std)):
-        return _without_turns(found, rates, steady, rate)
+        return _without_turns(found, swinging)
     weight = swing.std**-2 / (swing.std**-2 + found.std**-2)
     yaw = float(np.angle(np.exp(1j * (found.yaw + weight * swing.yaw))))
     std = float((swing.std**-2 + found.std**-2) ** -0.5)
@@ -344,7 +352,7 @@ def _with_swing(found: MountYaw, rates: Triple, steady: NDArray[np.bool_], rate:
     return MountYaw(yaw, std, found.gain, told)
 
 
-def _without_turns(found: MountYaw, rates: Triple, steady: NDArray[np.bool_], rate: float) -> MountYaw:
+def _without_turns(found: MountYaw, swinging: Swinging) -> MountYaw:
     """Return the swing's yaw about the sensor's own axes where the turns are not what they seem.
 
     A unit on risers that are soft in yaw twists in every turn, and the yaw from turns is off by tens of
@@ -352,7 +360,7 @@ def _without_turns(found: MountYaw, rates: Triple, steady: NDArray[np.bool_], ra
     """
     if np.isfinite(found.yaw) and _GAIN[0] <= found.gain <= _GAIN[1] and found.std < _POOR_TURNS:
         return found
-    swing = swing_yaw(rates[0], rates[1], steady, rate=rate)
+    swing = swinging.yaw()
     if not np.isfinite(swing.yaw) or abs(swing.yaw) > _GROSS_YAW:
         return found
     told = (

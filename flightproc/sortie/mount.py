@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
     "MountYaw",
+    "Swinging",
     "estimate_mount_yaw",
     "levelling_angles",
     "rotate",
     "rotation_matrix",
+    "swing_sums",
     "swing_yaw",
 ]
 
@@ -197,6 +198,85 @@ def estimate_mount_yaw(
     )
 
 
+@dataclass(frozen=True)
+class Swinging:
+    """How a unit swings about the level sensor axes.
+
+    Attributes
+    ----------
+    bands : tuple of (float, float)
+        Bands of frequency [Hz]; none where there is too little flight or the grid is too slow.
+    sums : ndarray, shape (b, 12, 3)
+        For each band, over twelve parts of the flight: sums of p^2, q^2 and p q [(rad/s)^2].
+    """
+
+    bands: tuple[tuple[float, float], ...]
+    sums: Array
+
+    def yaw(self, turned: float = 0.0) -> MountYaw:
+        """Return the yaw [rad] that is left to axes turned nose right by ``turned`` [rad]."""
+        nan = float("nan")
+        if not self.bands:
+            return MountYaw(nan, nan, nan, "too little flight, or too slow a grid, to see the unit swing")
+        found = [_yaw_of(sums, turned) for sums in self.sums]
+        best = min(range(len(found)), key=lambda k: found[k][1] if found[k][2] >= _SWING_RATIO else np.inf)
+        yaw, std, ratio = found[best]
+        if ratio < _SWING_RATIO:
+            ratio = max(item[2] for item in found)
+            return MountYaw(nan, nan, ratio, f"the unit rolls only {ratio:.1f} times as lively as it pitches")
+        low, high = self.bands[best]
+        words = f"{np.degrees(yaw):.1f} ± {np.degrees(std):.1f} deg from swinging at {low:g} to {high:g} Hz"
+        return MountYaw(yaw, std, ratio, words)
+
+
+def _yaw_of(sums: Array, turned: float) -> tuple[float, float, float]:
+    """Return yaw, its standard uncertainty, and rolling over pitching, in one band."""
+    c, s = np.cos(turned), np.sin(turned)
+    roll, nose, both = sums.T
+    turned_roll = c * c * roll + s * s * nose - 2 * c * s * both
+    turned_nose = s * s * roll + c * c * nose + 2 * c * s * both
+    turned_both = c * s * (roll - nose) + (c * c - s * s) * both
+    parts = np.stack([turned_roll, turned_nose, turned_both], axis=-1)
+
+    def angle(total: Array) -> Array:
+        return np.asarray(-0.5 * np.arctan2(2.0 * total[..., 2], total[..., 0] - total[..., 1]), dtype=float)
+
+    whole = parts.sum(axis=0)
+    without = angle(whole - parts)
+    spread = float(np.sqrt(11.0 / 12.0 * np.sum((without - without.mean()) ** 2)))
+    ratio = float(np.sqrt(whole[0] / max(whole[1], 1e-12)))
+    return float(angle(whole)), float(np.hypot(spread, _SWING_STD)), ratio
+
+
+def swing_sums(p: Array, q: Array, use: NDArray[np.bool_], *, rate: float) -> Swinging:
+    """Add up the squares and products of rolling and pitching in several bands.
+
+    Parameters
+    ----------
+    p, q, use, rate
+        As for :func:`swing_yaw`.
+
+    Returns
+    -------
+    Swinging
+    """
+    from scipy.signal import butter, sosfiltfilt
+
+    known = np.isfinite(p) & np.isfinite(q)
+    good = use & known
+    bands = tuple(band for band in _SWING_BANDS if rate > 2.5 * band[1])
+    if good.sum() < 120.0 * rate:
+        bands = ()
+    sums = np.zeros((len(bands), 12, 3))
+    axes = np.where(known, np.stack([p, q]), 0.0)
+    for k, band in enumerate(bands):
+        shape = butter(3, band, "band", fs=rate, output="sos")
+        roll, nose = sosfiltfilt(shape, axes, axis=1)[:, good]
+        starts = np.linspace(0, roll.size, 13).astype(int)[:-1]
+        sums[k] = np.add.reduceat(np.stack([roll * roll, nose * nose, roll * nose]), starts, axis=1).T
+    return Swinging(bands, sums)
+
+
 def swing_yaw(p: Array, q: Array, use: NDArray[np.bool_], *, rate: float) -> MountYaw:
     r"""Find a small yaw of the sensor from the swinging of the unit.
 
@@ -217,55 +297,14 @@ def swing_yaw(p: Array, q: Array, use: NDArray[np.bool_], *, rate: float) -> Mou
     Notes
     -----
     A unit hung on two points rolls at right angles to the line through them, about which thrust pitches it,
-    and
-    it rolls and pitches at frequencies of its own. In a band in which it rolls much more than it pitches, a
-    sensor turned nose right by :math:`\epsilon` sees
+    and it rolls and pitches at frequencies of its own. In a band in which it rolls much more than it
+    pitches, a sensor turned nose right by :math:`\epsilon` sees
 
     .. math:: \tan 2\epsilon = -2\,\overline{pq} / (\overline{p^2} - \overline{q^2}).
 
     Of five bands between 0.25 and 1.6 Hz the one with the least uncertainty is taken. Needed: two minutes,
-    and
-    rolling twice as lively as pitching. Uncertainty: jackknife over twelve parts, and 0.6 degrees, as
-    masses askew tilt the axis of swing. Unlike turns,
-    swinging does not ask where the nose stands to the air track.
+    and rolling twice as lively as pitching. Uncertainty: jackknife over twelve parts, and 0.6 degrees, as
+    masses askew tilt the axis of swing. Unlike turns, swinging does not ask where the nose stands to the
+    air track.
     """
-    nan = float("nan")
-    good = use & np.isfinite(p) & np.isfinite(q)
-    bands = [band for band in _SWING_BANDS if rate > 2.5 * band[1]]
-    if not bands or good.sum() < 120.0 * rate:
-        return MountYaw(nan, nan, nan, "too little flight, or too slow a grid, to see the unit swing")
-    found = [_swing_in_band(np.nan_to_num(p), np.nan_to_num(q), good, rate, band) for band in bands]
-    yaw, std, ratio, band = min(found, key=lambda item: item[1] if item[2] >= _SWING_RATIO else np.inf)
-    if ratio < _SWING_RATIO:
-        best = max(item[2] for item in found)
-        return MountYaw(nan, nan, best, f"the unit rolls only {best:.1f} times as lively as it pitches")
-    words = (
-        f"{np.degrees(yaw):.1f} ± {np.degrees(std):.1f} deg from swinging at {band[0]:g} to {band[1]:g} Hz"
-    )
-    return MountYaw(yaw, std, ratio, words)
-
-
-def _swing_in_band(
-    p: Array, q: Array, good: NDArray[np.bool_], rate: float, band: tuple[float, float]
-) -> tuple[float, float, float, tuple[float, float]]:
-    """Return yaw, its standard uncertainty, rolling over pitching, and the band."""
-    from scipy.signal import butter, sosfiltfilt
-
-    shape = butter(3, band, "band", fs=rate, output="sos")
-    roll, nose = (sosfiltfilt(shape, x)[good] for x in (p, q))
-    bounds = np.linspace(0, roll.size, 13).astype(int)
-    sums = np.array(
-        [
-            [np.sum(roll[a:b] ** 2), np.sum(nose[a:b] ** 2), np.sum(roll[a:b] * nose[a:b])]
-            for a, b in pairwise(bounds)
-        ]
-    )
-
-    def angle(total: Array) -> float:
-        return float(-0.5 * np.arctan2(2.0 * total[2], total[0] - total[1]))
-
-    whole = sums.sum(axis=0)
-    ratio = float(np.sqrt(whole[0] / max(whole[1], 1e-12)))
-    without = np.array([angle(whole - one) for one in sums])
-    spread = float(np.sqrt(11.0 / 12.0 * np.sum((without - without.mean()) ** 2)))
-    return angle(whole), float(np.hypot(spread, _SWING_STD)), ratio, band
+    return swing_sums(p, q, use, rate=rate).yaw()
