@@ -11,13 +11,23 @@ from sphinx.application import Sphinx
 __all__ = ["setup"]
 
 
+KNOWN = {
+    r"{aligned}": "{split}",
+    r"{gathered}": "{split}",
+    r"\operatorname{": r"\mathrm{",
+    r"\dfrac": r"\frac",
+}
+"""What pages say, by what the converter knows it."""
+
+
 def _formula(writer: Any, node: nodes.Element, display: str) -> str:
-    latex = node.astext()
-    if display == "block" and "\\\\" in latex and "\\begin" not in latex:
-        rows = "aligned" if "&" in latex else "gathered"
-        latex = rf"\begin{{{rows}}}{latex}\end{{{rows}}}"
-    made = convert(latex, display=display)
-    return made.replace("<math ", f'<math alttext="{writer.encode(" ".join(node.astext().split()))}" ', 1)
+    latex = " ".join(node.astext().split())
+    said = writer.encode(latex)
+    for word, known in KNOWN.items():
+        latex = latex.replace(word, known)
+    if display == "block" and r"\\" in latex and r"\begin" not in latex:
+        latex = rf"\begin{{split}}{latex}\end{{split}}"
+    return convert(latex, display=display).replace("<math ", f'<math alttext="{said}" ', 1)
 
 
 def _inline(writer: Any, node: nodes.math) -> None:
