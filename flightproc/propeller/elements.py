@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import FlightprocError
 from .blade import Blade
-from .polar import Polar, SectionFlow
+from .neighbours import guess_roots
+from .polar import Polar, Sectioned
+from .stations import Air, Points, Stations
 
 __all__ = ["ElementSolution", "solve_elements"]
 
 Array = NDArray[np.float64]
 
-_BUHL = 2.0 / 3.0  # axial loading beyond which momentum theory fails for a windmill
+_BLOCK = 256  # operating points solved at a time, so that their arrays stay in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,11 @@ class ElementSolution:
         power = np.where(self.power_coefficient > 0.0, self.power_coefficient, np.nan)
         return self.advance_ratio * self.thrust_coefficient / power
 
+    def points(self, rows: slice) -> ElementSolution:
+        """Return the solution at some of the operating points."""
+        whole = {f.name: getattr(self, f.name) for f in fields(self) if f.name != "blade"}
+        return replace(self, **{name: value[rows] for name, value in whole.items()})
+
 
 def solve_elements(
     blade: Blade,
@@ -151,7 +158,9 @@ def solve_elements(
     Unlike forms built on induction factors over V it stays finite at V = 0 and there keeps the swirl, so that
     thrust and torque are continuous at J = 0. R is negative at phi = 0 for a lifting section and positive at
     phi = 90 deg, so a root is bracketed for any twist below about 85 deg; the idea of one bracketed residual
-    in phi is Ning's [2]_. It is found by Chandrupatla's method [3]_, which keeps the bracket. A windmilling
+    in phi is Ning's [2]_. It is found by Chandrupatla's method [3]_, which keeps the bracket. Of many points
+    a few are solved like that, and a polynomial through them says where the roots of the others lie, which
+    the secant method then finds to the same tolerance; where it does not, the bracket serves. A windmilling
     element (C_n < 0) with a loading beyond 2/3 takes Buhl's relation [2]_ in place of momentum theory.
     Tip loss: F = (2 / pi) acos exp(-B (R - r) / (2 r |sin phi|)); hub loss: the same with (r - r_h) / r_h in
     place of (R - r) / r, r_h the radius at which the blade begins [2]_; F is their product.
@@ -192,58 +201,10 @@ def solve_elements(
     _demand(speed, speed >= 0.0, "axial airspeed", "0 m/s or more")
     _demand(rho, rho > 0.0, "air density", "above 0 kg/m^3")
 
-    radius = blade.radius[None, :]
-    chord = blade.chord[None, :] * factor[:, None]
-    twist = blade.twist[None, :] + offset[:, None]
-    sigma = blade.blades * chord / (2.0 * math.pi * radius)
-    rotation = (rpm * (2.0 * math.pi / 60.0))[:, None] * radius
-    inflow = speed[:, None]
-    passing = np.hypot(rotation, inflow)
-    flow = SectionFlow(
-        chord_to_radius=chord / radius,
-        reynolds=rho[:, None] * passing * chord / viscosity,
-        mach=np.zeros((1, 1)) if speed_of_sound is None else passing / speed_of_sound,
-    )
-    half = 0.5 * blade.blades
-    exponents = [-half * (blade.tip_radius - radius) / radius] if tip_loss else []
-    if hub_loss and blade.hub_radius is not None:
-        exponents.append(-half * (radius - blade.hub_radius) / blade.hub_radius)
-
-    def loads(phi: Array) -> tuple[Array, Array, Array, Array, Array, Array, Array, Array]:
-        sine, cosine = np.sin(phi), np.cos(phi)
-        size = np.abs(sine)
-        cl, cd = polar.coefficients(twist - phi, flow)
-        normal = cl * cosine - cd * sine
-        tangential = cl * sine + cd * cosine
-        loss = 4.0 * _prandtl(size, exponents)
-        return sine, cosine, size, cl, cd, sigma * normal, sigma * tangential, loss
-
-    def residual(phi: Array) -> Array:
-        sine, cosine, size, _, _, normal, tangential, loss = loads(phi)
-        axial = loss * sine * size - normal
-        axial = np.where(_windmill(sine, size, normal, loss, inflow), loss * _buhl(size, normal, loss), axial)
-        return rotation * axial - inflow * (loss * size * cosine + tangential)
-
-    shape = np.broadcast_shapes(rotation.shape, twist.shape)
-    at_zero = residual(np.zeros(shape))
-    lifting = at_zero < 0.0
-    end = np.where(lifting, 0.5 * math.pi, -0.5 * math.pi)
-    at_end = residual(end)
-    phi, bracketed = _find_root(residual, np.zeros(shape), end, at_zero, at_end)
-
-    sine, cosine, size, cl, cd, normal, tangential, loss = loads(phi)
-    divisor = loss * size
-    lean = np.maximum(divisor + sigma * cd, 1e-300)
-    resultant = divisor * (inflow * sine + rotation * cosine) / lean
-    windmill = _windmill(sine, size, normal, loss, inflow)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        turned = divisor * rotation / (divisor * cosine + tangential)
-    resultant = np.where(windmill, turned, resultant)
-    pressure = 0.5 * rho[:, None] * resultant**2 * (2.0 * math.pi * radius)
-    per_span_thrust = np.where(bracketed, pressure * normal, 0.0)
-    per_span_torque = np.where(bracketed, pressure * tangential * radius, 0.0)
-    thrust = per_span_thrust @ blade.width
-    torque = per_span_torque @ blade.width
+    points, air = Points(rpm, speed, rho, offset, factor), Air(tip_loss, hub_loss, viscosity, speed_of_sound)
+    columns = _columns(blade, polar, points, air)
+    thrust = columns["thrust_per_span"] @ blade.width
+    torque = columns["torque_per_span"] @ blade.width
     revolutions = rpm / 60.0
     scale = rho * revolutions**2 * blade.diameter**4
     return ElementSolution(
@@ -257,18 +218,58 @@ def solve_elements(
         power_coefficient=2.0 * math.pi * torque / (scale * blade.diameter),
         torque_coefficient=torque / (scale * blade.diameter),
         advance_ratio=speed / (revolutions * blade.diameter),
-        alpha=twist - phi,
-        phi=phi,
-        induced_axial=resultant * sine - inflow,
-        induced_swirl=rotation - resultant * cosine,
-        relative_speed=resultant,
-        lift_coefficient=np.broadcast_to(cl, shape),
-        drag_coefficient=np.broadcast_to(cd, shape),
-        reynolds=rho[:, None] * resultant * chord / viscosity,
-        thrust_per_span=per_span_thrust,
-        torque_per_span=per_span_torque,
-        converged=bracketed,
+        **columns,
     )
+
+
+def _columns(blade: Blade, polar: Polar, points: Points, air: Air) -> dict[str, Any]:
+    """Return the columns of shape (n_op, n_r) of a solution, block by block where the polar can be cut."""
+    if not isinstance(polar, Sectioned):
+        return _solve(blade, points, air, Stations.at(blade, polar, points, air), None)
+    guess = guess_roots(blade, polar, points, air)
+    parts = []
+    for begin in range(0, points.rpm.size, _BLOCK):
+        rows = slice(begin, begin + _BLOCK)
+        stations = Stations.at(blade, polar, points, air, rows)
+        near = None if guess is None else (guess[0, rows], guess[1, rows])
+        parts.append(_solve(blade, points.rows(rows), air, stations, near))
+    if len(parts) == 1:
+        return parts[0]
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def _solve(
+    blade: Blade, points: Points, air: Air, stations: Stations, guess: tuple[Array, Array] | None
+) -> dict[str, Any]:
+    """Return the columns of shape (n_op, n_r) of a solution."""
+    unknown, found, at = stations.solve(guess)
+    radius = blade.radius[None, :]
+    rotation = (points.rpm * (2.0 * math.pi / 60.0))[:, None] * radius
+    inflow, density = points.airspeed[:, None], points.density[:, None]
+    divisor = at.loss * at.size
+    lean = np.maximum(divisor + stations.sigma * at.drag, 1e-300)
+    resultant = divisor * (inflow * at.sine + rotation * at.cosine) / lean
+    heavy = at.windmill(stations.advance)
+    if heavy.any():
+        with np.errstate(divide="ignore", invalid="ignore"):
+            turned = divisor * rotation / (divisor * at.cosine + at.tangential)
+        resultant = np.where(heavy, turned, resultant)
+    pressure = 0.5 * density * resultant**2 * (2.0 * math.pi * radius)
+    phi = 2.0 * np.arctan(unknown)
+    chord = blade.chord[None, :] * points.chord_factor[:, None]
+    return {
+        "alpha": blade.twist[None, :] + points.pitch_offset[:, None] - phi,
+        "phi": phi,
+        "induced_axial": resultant * at.sine - inflow,
+        "induced_swirl": rotation - resultant * at.cosine,
+        "relative_speed": resultant,
+        "lift_coefficient": at.lift,
+        "drag_coefficient": at.drag,
+        "reynolds": density * resultant * chord / air.viscosity,
+        "thrust_per_span": np.where(found, pressure * at.normal, 0.0),
+        "torque_per_span": np.where(found, pressure * at.tangential * radius, 0.0),
+        "converged": found,
+    }
 
 
 def _demand(value: Array, good: NDArray[np.bool_], name: str, allowed: str) -> None:
@@ -277,99 +278,3 @@ def _demand(value: Array, good: NDArray[np.bool_], name: str, allowed: str) -> N
         raise FlightprocError(
             f"{name} out of range", where="blade elements", found=float(value[bad][0]), allowed=allowed
         )
-
-
-def _prandtl(size: Array, exponents: list[Array]) -> Array:
-    """Return the product of Prandtl's loss factors, one for each exponent, -B/2 times a relative distance."""
-    factor = np.ones(1)
-    for exponent in exponents:
-        decay = np.exp(exponent / np.maximum(size, 1e-12))
-        factor = factor * np.maximum((2.0 / math.pi) * np.arccos(np.minimum(decay, 1.0)), 1e-6)
-    return factor
-
-
-def _windmill(sine: Array, size: Array, normal: Array, loss: Array, inflow: Array) -> NDArray[np.bool_]:
-    """Return where an element windmills so hard that momentum theory fails."""
-    heavy: NDArray[np.bool_] = (inflow > 0.0) & (sine >= 0.0) & (-normal > _BUHL * loss * size * size)
-    return heavy
-
-
-def _buhl(size: Array, normal: Array, loss: Array) -> Array:
-    """Return sin^2 phi / (1 - a) with a from Buhl's relation (Eq. (18) of Ning 2014)."""
-    factor = 0.25 * loss
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        load = np.where(normal < 0.0, -normal / (loss * size * size), 1.0)
-        load = np.minimum(load, 1e12)
-        one = 2.0 * factor * load - (10.0 / 9.0 - factor)
-        two = np.maximum(2.0 * factor * load - factor * (4.0 / 3.0 - factor), 0.0)
-        three = 2.0 * factor * load - (25.0 / 9.0 - 2.0 * factor)
-        root = np.sqrt(two)
-        plain = (one - root) / three
-        limit = 1.0 - 0.5 / root
-        a = np.where(np.abs(three) < 1e-6, limit, plain)
-        out: Array = size * size / np.maximum(1.0 - a, 1e-9)
-    return out
-
-
-def _find_root(
-    function: Callable[[Array], Array],
-    start: Array,
-    end: Array,
-    at_start: Array,
-    at_end: Array,
-    *,
-    tolerance: float = 1e-12,
-    most: int = 80,
-) -> tuple[Array, NDArray[np.bool_]]:
-    """Find a root of each element by Chandrupatla's method.
-
-    Parameters
-    ----------
-    function : callable
-        Maps an array to an array of the same shape.
-    start, end, at_start, at_end : ndarray, shape (n_op, n_r)
-        Bracket and the values there.
-    tolerance : float
-        Of the root [rad].
-    most : int
-        Most evaluations.
-
-    Returns
-    -------
-    root : ndarray
-        NaN where there was no bracket.
-    found : ndarray of bool
-        Whether the root was bracketed and located to the tolerance.
-    """
-    a, b, fa, fb = end.copy(), start.copy(), at_end.copy(), at_start.copy()
-    c, fc = a.copy(), fa.copy()
-    bracketed = (np.sign(fa) * np.sign(fb) <= 0.0) & np.isfinite(fa) & np.isfinite(fb)
-    t = np.full(a.shape, 0.5)
-    best = np.where(np.abs(fa) < np.abs(fb), a, b)
-    done = ~bracketed | (fa == 0.0) | (fb == 0.0)
-    for _ in range(most):
-        if np.all(done):
-            break
-        x = a + t * (b - a)
-        fx = function(x)
-        same = np.sign(fx) == np.sign(fa)
-        c, fc = np.where(same, a, b), np.where(same, fa, fb)
-        b, fb = np.where(same, b, a), np.where(same, fb, fa)
-        a, fa = x, fx
-        smaller = np.abs(fa) < np.abs(fb)
-        best = np.where(done, best, np.where(smaller, a, b))
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            share = tolerance / np.abs(b - a)
-            done |= (share > 0.5) | (np.where(smaller, fa, fb) == 0.0)
-            xi = (a - b) / (c - b)
-            ratio = (fa - fb) / (fc - fb)
-            inverse = (ratio**2 < xi) & ((1.0 - ratio) ** 2 < 1.0 - xi)
-            t = np.where(
-                inverse,
-                fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb),
-                0.5,
-            )
-        t = np.where(
-            done | ~np.isfinite(t), 0.5, np.clip(t, np.minimum(share, 0.5), 1.0 - np.minimum(share, 0.5))
-        )
-    return np.where(bracketed, best, np.nan), bracketed & done

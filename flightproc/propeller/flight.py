@@ -193,8 +193,7 @@ def compare_blade(
     speeds = np.maximum(random.normal(speed, speed_std, draws), 0.0)
     densities = np.maximum(random.normal(density, density_std, draws), 0.1 * density)
     wakes = random.uniform(low, high, draws)
-    rest = calibrated.solve(rpm_propeller, np.zeros(draws), densities, values=scalars)
-    air = calibrated.solve(rpm_propeller, (1.0 - wakes) * speeds, densities, values=scalars)
+    rest, air = rest_and_flight(calibrated, rpm_propeller, (1.0 - wakes) * speeds, densities, scalars)
     blade = calibrated.blade
     revolutions = rpm_propeller / 60.0
     advance = speeds / (revolutions * blade.diameter)
@@ -237,6 +236,37 @@ def compare_blade(
             *_unsolved_words(rest, air),
         ),
     )
+
+
+def rest_and_flight(
+    calibrated: CalibratedBlade,
+    rpm_propeller: ArrayLike,
+    inflow: Array,
+    density: ArrayLike,
+    scalars: Array,
+) -> tuple[ElementSolution, ElementSolution]:
+    """Return the same draws of a blade at rest and in flight, solved in one go.
+
+    Parameters
+    ----------
+    calibrated : CalibratedBlade
+        The blade.
+    rpm_propeller, density : array_like, shape (n,) or ()
+        [1/min], [kg/m^3].
+    inflow : ndarray, shape (n,)
+        Axial inflow in flight [m/s].
+    scalars : ndarray, shape (n, 4)
+        The blade's scalars.
+    """
+    count = inflow.size
+    rpm, rho = (np.broadcast_to(np.asarray(v, dtype=float), (count,)) for v in (rpm_propeller, density))
+    run = calibrated.solve(
+        np.tile(rpm, 2),
+        np.concatenate([np.zeros(count), inflow]),
+        np.tile(rho, 2),
+        values=np.tile(scalars, (2, 1)),
+    )
+    return run.points(slice(0, count)), run.points(slice(count, 2 * count))
 
 
 def ratio_model_std(blade: Blade, advance: ArrayLike) -> Array:

@@ -13,8 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..errors import FlightprocError
 from ..quantity import Quantity
 from .calibrate import CalibratedBlade, draw_scalars
-from .elements import ElementSolution
-from .flight import alpha_at, at_radius, ratio_model_std
+from .flight import alpha_at, at_radius, ratio_model_std, rest_and_flight
 
 __all__ = ["FlightPoint", "InflowEstimate", "InflowPoint", "infer_inflow"]
 
@@ -244,15 +243,20 @@ def infer_inflow(
     density_factor = np.maximum(1.0 + density_relative_std * random.standard_normal(draws), 0.1)
     diameter = calibrated.blade.diameter
 
-    rest: list[ElementSolution] = []
-    air: list[ElementSolution] = []
-    inflow = np.empty((draws, count))
+    inflow, density = np.empty((draws, count)), np.empty((draws, count))
     for k, point in enumerate(points):
         speed = np.maximum(point.airspeed + common + point.airspeed_std * random.standard_normal(draws), 0.0)
         inflow[:, k] = (1.0 - wake) * speed
-        density = point.density * density_factor
-        rest.append(calibrated.solve(point.rpm_propeller, np.zeros(draws), density, values=scalars))
-        air.append(calibrated.solve(point.rpm_propeller, inflow[:, k], density, values=scalars))
+        density[:, k] = point.density * density_factor
+    still, moving = rest_and_flight(
+        calibrated,
+        np.repeat([p.rpm_propeller for p in points], draws),
+        inflow.T.ravel(),
+        density.T.ravel(),
+        np.tile(scalars, (count, 1)),
+    )
+    rows = [slice(k * draws, (k + 1) * draws) for k in range(count)]
+    rest, air = [still.points(r) for r in rows], [moving.points(r) for r in rows]
     predicted = np.column_stack([a.torque / r.torque for a, r in zip(air, rest, strict=True)])
     predicted = np.where(np.isfinite(predicted), predicted, 1.0)
     advance = np.array([p.airspeed / (p.rpm_propeller / 60.0 * diameter) for p in points])

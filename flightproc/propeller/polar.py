@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from typing import Protocol
+from dataclasses import dataclass, fields, replace
+from typing import Any, Protocol, TypeVar, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["AnalyticPolar", "LinearPolar", "Polar", "SectionFlow", "rotation_share", "smooth_step"]
+__all__ = [
+    "AnalyticPolar",
+    "LinearPolar",
+    "Polar",
+    "Section",
+    "SectionFlow",
+    "Sectioned",
+    "at_elements",
+    "at_points",
+    "point_fields",
+    "rotation_taper",
+    "section_of",
+    "smooth_step",
+]
 
 Array = NDArray[np.float64]
+Thing = TypeVar("Thing")
 
 _ZERO_LIFT = math.radians(-2.5)
 _STALL_WIDTH = math.radians(12.0)
@@ -34,14 +48,6 @@ class SectionFlow:
     chord_to_radius: Array
     reynolds: Array
     mach: Array
-    _powers: dict[tuple[float, float], Array] = field(default_factory=dict, compare=False, repr=False)
-
-    def reynolds_power(self, reference: float, exponent: float) -> Array:
-        """Return (Re / reference)^exponent, worked out once however often it is asked for."""
-        key = (reference, exponent)
-        if key not in self._powers:
-            self._powers[key] = (self.reynolds / reference) ** exponent
-        return self._powers[key]
 
 
 class Polar(Protocol):
@@ -76,6 +82,96 @@ class Polar(Protocol):
 
 
 @dataclass(frozen=True)
+class PlainSection:
+    """Any polar at local conditions.
+
+    Attributes
+    ----------
+    polar : Polar
+        As it stands.
+    flow : SectionFlow
+        Local conditions.
+    chosen : ndarray of bool, shape (n_op, n_r), optional
+        Elements that are asked for.
+    """
+
+    polar: Polar
+    flow: SectionFlow
+    chosen: NDArray[np.bool_] | None = None
+
+    def coefficients(self, sine: Array, cosine: Array) -> tuple[Array, Array]:
+        """Return lift and drag coefficients from sine and cosine of the angle of attack."""
+        alpha = np.arctan2(sine, cosine)
+        if self.chosen is None:
+            return self.polar.coefficients(alpha, self.flow)
+        everywhere = np.zeros(self.chosen.shape)
+        everywhere[self.chosen] = alpha
+        cl, cd = self.polar.coefficients(everywhere, self.flow)
+        return cl[self.chosen], cd[self.chosen]
+
+    def taken(self, chosen: NDArray[np.bool_]) -> PlainSection:
+        """Return the section at chosen elements, in one row."""
+        if self.chosen is None:
+            return PlainSection(self.polar, self.flow, chosen)
+        whole = self.chosen.copy()
+        whole[self.chosen] = chosen
+        return PlainSection(self.polar, self.flow, whole)
+
+
+class Section(Protocol):
+    """A polar at local conditions."""
+
+    def coefficients(self, sine: Array, cosine: Array) -> tuple[Array, Array]:
+        """Return lift and drag coefficients from sine and cosine of the angle of attack."""
+        ...
+
+    def taken(self, chosen: NDArray[np.bool_]) -> Section:
+        """Return the section at chosen elements, in one row."""
+        ...
+
+
+def section_of(polar: Polar, flow: SectionFlow) -> Section:
+    """Return a polar at local conditions, by its own method ``section`` where it has one."""
+    return polar.section(flow) if isinstance(polar, Sectioned) else PlainSection(polar, flow)
+
+
+@runtime_checkable
+class Sectioned(Protocol):
+    """A polar that can work out beforehand what does not depend on the angle of attack."""
+
+    def section(self, flow: SectionFlow) -> Section:
+        """Return the polar at local conditions."""
+        ...
+
+
+def point_fields(polar: Polar) -> dict[str, Array]:
+    """Return what differs from one operating point to the next, each of shape (n_op, 1), by its name."""
+    values: dict[str, Any] = {f.name: getattr(polar, f.name) for f in fields(polar)}  # type: ignore[arg-type]
+    return {
+        name: value
+        for name, value in values.items()
+        if isinstance(value, np.ndarray) and value.ndim == 2 and value.shape[1] == 1 and value.shape[0] > 1
+    }
+
+
+def at_points(polar: Polar, rows: slice | NDArray[np.intp]) -> Polar:
+    """Return the polar for some of the operating points."""
+    mine: Polar = replace(polar, **{name: value[rows] for name, value in point_fields(polar).items()})  # type: ignore[type-var]
+    return mine
+
+
+def at_elements(thing: Thing, chosen: NDArray[np.bool_]) -> Thing:
+    """Return a dataclass whose arrays, broadcast to the shape of ``chosen``, are those of chosen elements."""
+    found = {f.name: getattr(thing, f.name) for f in fields(thing)}  # type: ignore[arg-type]
+    arrays = {name: value for name, value in found.items() if isinstance(value, np.ndarray)}
+    cut = {
+        name: value.reshape(1) if value.size == 1 else np.broadcast_to(value, chosen.shape)[chosen]
+        for name, value in arrays.items()
+    }
+    return replace(thing, **cut)  # type: ignore[type-var]
+
+
+@dataclass(frozen=True)
 class LinearPolar:
     """Unlimited linear lift and a drag parabola in lift, for textbook cases.
 
@@ -95,6 +191,10 @@ class LinearPolar:
     zero_lift: float = 0.0
     drag: tuple[float, float, float] = (0.01, 0.0, 0.0)
     drag_factor: float | Array = 1.0
+
+    def section(self, flow: SectionFlow) -> PlainSection:
+        """Return the polar at local conditions, to which it is blind."""
+        return PlainSection(self, flow)
 
     def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
         """Return lift and drag coefficients; see `Polar.coefficients`."""
@@ -188,65 +288,107 @@ class AnalyticPolar:
     delay_drag: float | Array = 1.0
     drag_factor: float | Array = 1.0
 
-    def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
-        """Return lift and drag coefficients; see `Polar.coefficients`."""
-        sine, cosine = np.sin(alpha), np.cos(alpha)
+    def section(self, flow: SectionFlow) -> AnalyticSection:
+        """Return the polar at local conditions, with all that does not depend on the angle worked out."""
         glauert = 1.0 / np.sqrt(1.0 - np.minimum(flow.mach, 0.75) ** 2)
         slope = self.lift_slope * glauert
-        zero_sine, zero_cosine = np.sin(self.zero_lift), np.cos(self.zero_lift)
-        incidence_sine = sine * zero_cosine - cosine * zero_sine  # sin(alpha - zero_lift)
-        incidence_cosine = cosine * zero_cosine + sine * zero_sine
-        potential = slope * incidence_sine
-        growth = flow.reynolds_power(self.reynolds_reference, self.lift_exponent)
-        most = self.max_lift * np.clip(growth, 0.6, 1.2)
-        limit = np.where(potential >= 0.0, most, most * self.negative_fraction)
-        square = (potential / limit) ** 2
-        limited = potential / np.cbrt(np.sqrt(1.0 + square * square * square))
+        reynolds = np.log(flow.reynolds / self.reynolds_reference)
+        most = self.max_lift * np.clip(np.exp(self.lift_exponent * reynolds), 0.6, 1.2)
+        ratio = np.clip(np.exp(self.reynolds_exponent * reynolds), 0.5, 4.0)
+        return AnalyticSection(
+            polar=self,
+            zero_sine=np.sin(self.zero_lift),
+            zero_cosine=np.cos(self.zero_lift),
+            slope=slope,
+            most=most,
+            onset=most / slope,
+            least_drag=self.profile_drag * ratio,
+            share=np.minimum(self.stall_delay * flow.chord_to_radius**2, 1.0),
+        )
 
-        # The chord of the incidence circle, 2 sin(|a|/2), stands for |a|: it is cheap and rises over the
-        # whole half turn, and differs from the angle by less than 2 % below 40 deg.
-        incidence = np.sqrt(np.maximum(2.0 - 2.0 * incidence_cosine, 0.0))
-        separated = smooth_step((incidence - limit / slope) / self.stall_width)
-        plate_lift = self.broadside_drag * sine * cosine
-        lift = limited + separated * (plate_lift - limited)
-
-        ratio = np.clip(flow.reynolds_power(self.reynolds_reference, self.reynolds_exponent), 0.5, 4.0)
-        least = self.profile_drag * ratio
-        attached = least + self.lift_drag * (limited - self.lift_at_least_drag) ** 2
-        plate_drag = least + self.broadside_drag * sine * sine
-        drag = attached + separated * (plate_drag - attached)
-
-        delay = rotation_share(self.stall_delay, flow, incidence_sine, incidence)
-        gain = delay * (potential - lift)
-        drag = drag + self.delay_drag * gain * sine / np.maximum(cosine, 0.1)
-        return lift + gain, self.drag_factor * drag
+    def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
+        """Return lift and drag coefficients; see `Polar.coefficients`."""
+        return self.section(flow).coefficients(np.sin(alpha), np.cos(alpha))
 
     def scaled(self, drag: float | Array, max_lift: float | Array) -> AnalyticPolar:
         """Return the polar with its drag and its largest lift multiplied."""
         return replace(self, drag_factor=self.drag_factor * drag, max_lift=self.max_lift * max_lift)
 
 
+@dataclass(frozen=True)
+class AnalyticSection:
+    """An analytic polar at local conditions; arrays broadcast to one shape.
+
+    Attributes
+    ----------
+    polar : AnalyticPolar
+        As it stands.
+    zero_sine, zero_cosine : ndarray
+        Of the angle of zero lift.
+    slope, most, onset : ndarray
+        Lift slope [1/rad], largest lift, and the angle from zero lift at which it would be reached [rad].
+    least_drag : ndarray
+        Least drag coefficient.
+    share : ndarray
+        Of the lift lost to stall that rotation gives back.
+    """
+
+    polar: AnalyticPolar
+    zero_sine: float | Array
+    zero_cosine: float | Array
+    slope: Array
+    most: Array
+    onset: Array
+    least_drag: Array
+    share: Array
+
+    def coefficients(self, sine: Array, cosine: Array) -> tuple[Array, Array]:
+        """Return lift and drag coefficients from sine and cosine of the angle of attack."""
+        polar = self.polar
+        incidence_sine = sine * self.zero_cosine - cosine * self.zero_sine  # sin(alpha - zero_lift)
+        incidence_cosine = cosine * self.zero_cosine + sine * self.zero_sine
+        potential = self.slope * incidence_sine
+        limit, onset = self.most, self.onset
+        below = potential < 0.0
+        if below.any():
+            factor = np.where(below, polar.negative_fraction, 1.0)
+            limit, onset = limit * factor, onset * factor
+        square = (potential / limit) ** 2
+        limited = potential / np.cbrt(np.sqrt(1.0 + square * square * square))
+
+        # The chord of the incidence circle, 2 sin(|a|/2), stands for |a|: it is cheap and rises over the
+        # whole half turn, and differs from the angle by less than 2 % below 40 deg.
+        incidence = np.sqrt(np.maximum(2.0 - 2.0 * incidence_cosine, 0.0))
+        separated = smooth_step((incidence - onset) / polar.stall_width)
+        lift = limited + separated * (polar.broadside_drag * sine * cosine - limited)
+        induced = polar.lift_drag * (limited - polar.lift_at_least_drag) ** 2
+        drag = self.least_drag + (induced + separated * (polar.broadside_drag * sine * sine - induced))
+
+        gain = rotation_taper(self.share, incidence_sine, incidence) * (potential - lift)
+        drag = drag + polar.delay_drag * gain * sine / np.maximum(cosine, 0.1)
+        return lift + gain, polar.drag_factor * drag
+
+    def taken(self, chosen: NDArray[np.bool_]) -> AnalyticSection:
+        """Return the section at chosen elements, in one row."""
+        return replace(at_elements(self, chosen), polar=at_elements(self.polar, chosen))
+
+
 _TAPER_START = 2.0 * math.sin(math.radians(15.0))  # 30 deg as a chord of the circle
 _TAPER_END = 2.0 * math.sin(math.radians(30.0))  # 60 deg
 
 
-def rotation_share(
-    stall_delay: float | Array, flow: SectionFlow, incidence_sine: Array, incidence: Array
-) -> Array:
-    """Return the share of the lift lost to stall that rotation gives back.
+def rotation_taper(share: float | Array, incidence_sine: Array, incidence: Array) -> Array:
+    """Return the share of the lift lost to stall that rotation gives back, less and less at large angles.
 
     Parameters
     ----------
-    stall_delay : float
-        Factor of (c/r)^2.
-    flow : SectionFlow
-        Local conditions.
+    share : float or ndarray
+        At small angles.
     incidence_sine : ndarray
         Sine of the angle from zero lift.
     incidence : ndarray
         Size of that angle as the chord of its arc, 2 sin(|a| / 2).
     """
-    share = np.minimum(stall_delay * flow.chord_to_radius**2, 1.0)
     taper = 1.0 - smooth_step((incidence - _TAPER_START) / (_TAPER_END - _TAPER_START))
     return np.where(incidence_sine > 0.0, share * taper, 0.0)
 

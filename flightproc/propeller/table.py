@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import FlightprocError
-from .polar import SectionFlow, rotation_share, smooth_step
+from .polar import SectionFlow, at_elements, rotation_taper, smooth_step
 
 __all__ = ["TablePolar", "read_polar_table"]
 
@@ -119,8 +119,8 @@ class TablePolar:
         logs, lifts, drags, zeros, slopes = (np.array(column) for column in zip(*parts, strict=True))
         return cls(logs, lifts, drags, zeros, slopes, stall_delay, delay_drag)
 
-    def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
-        """Return lift and drag coefficients; see `Polar.coefficients`."""
+    def section(self, flow: SectionFlow) -> TableSection:
+        """Return the polar at local conditions, with all that does not depend on the angle worked out."""
         number = np.log(np.maximum(flow.reynolds, 1.0))
         place = np.interp(number, self.log_reynolds, np.arange(self.log_reynolds.size))
         lower = np.minimum(place.astype(int), max(self.log_reynolds.size - 2, 0))
@@ -129,33 +129,91 @@ class TablePolar:
         zero = (1.0 - share) * self.zero_lift[lower] + share * self.zero_lift[upper]
         slope = (1.0 - share) * self.slope[lower] + share * self.slope[upper]
         glauert = 1.0 / np.sqrt(1.0 - np.minimum(flow.mach, 0.75) ** 2)
-        away = np.mod(alpha - zero + math.pi, 2.0 * math.pi) - math.pi
-        fade = smooth_step((np.abs(away) - _NEAR) / (_FAR - _NEAR))
-        factor = self.lift_factor + fade * (1.0 - self.lift_factor)
-        stretch = glauert / self.lift_factor
-        scaled = away * (stretch + fade * (1.0 - stretch))
+        return TableSection(
+            tables=(self.lift.ravel(), self.drag.ravel()),
+            lower=lower * _GRID.size,
+            upper=upper * _GRID.size,
+            share=share,
+            zero=zero,
+            slope=slope * glauert,
+            stretch=np.asarray(glauert / self.lift_factor, dtype=float),
+            lift_factor=self.lift_factor,
+            drag_factor=self.drag_factor,
+            rotation=np.minimum(self.stall_delay * flow.chord_to_radius**2, 1.0),
+            delay_drag=self.delay_drag,
+        )
 
-        cell = (np.mod(zero + scaled + math.pi, 2.0 * math.pi)) / _STEP
-        left = np.minimum(cell.astype(int), _GRID.size - 2)
-        part = cell - left
-
-        def look(table: Array) -> Array:
-            low = (1.0 - part) * table[lower, left] + part * table[lower, left + 1]
-            high = (1.0 - part) * table[upper, left] + part * table[upper, left + 1]
-            out: Array = (1.0 - share) * low + share * high
-            return out
-
-        lift, drag = factor * look(self.lift), look(self.drag)
-        incidence_sine = np.sin(away)
-        incidence = 2.0 * np.abs(np.sin(0.5 * away))
-        regained = np.maximum(slope * glauert * incidence_sine - lift, 0.0)
-        gain = rotation_share(self.stall_delay, flow, incidence_sine, incidence) * regained
-        drag = drag + self.delay_drag * gain * np.sin(alpha) / np.maximum(np.cos(alpha), 0.1)
-        return lift + gain, self.drag_factor * drag
+    def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
+        """Return lift and drag coefficients; see `Polar.coefficients`."""
+        return self.section(flow).coefficients(np.sin(alpha), np.cos(alpha))
 
     def scaled(self, drag: float | Array, max_lift: float | Array) -> TablePolar:
         """Return the polar with its drag and its largest lift multiplied."""
         return replace(self, drag_factor=self.drag_factor * drag, lift_factor=self.lift_factor * max_lift)
+
+
+@dataclass(frozen=True)
+class TableSection:
+    """A table polar at local conditions; arrays broadcast to one shape.
+
+    Attributes
+    ----------
+    tables : tuple of ndarray, shape (n_re * 721,)
+        Lift and drag, one Reynolds number after another.
+    lower, upper : ndarray of int
+        Where the Reynolds numbers next below and above begin in them.
+    share : ndarray
+        Weight of the upper one.
+    zero, slope : ndarray
+        Angle of zero lift [rad] and lift slope [1/rad], compressibility included.
+    stretch : ndarray
+        Prandtl-Glauert factor over lift factor.
+    lift_factor, drag_factor, delay_drag : float or ndarray
+        As in `TablePolar`.
+    rotation : ndarray
+        Share of the lift lost to stall that rotation gives back.
+    """
+
+    tables: tuple[Array, Array]
+    lower: NDArray[np.int_]
+    upper: NDArray[np.int_]
+    share: Array
+    zero: Array
+    slope: Array
+    stretch: Array
+    lift_factor: float | Array
+    drag_factor: float | Array
+    rotation: Array
+    delay_drag: float
+
+    def coefficients(self, sine: Array, cosine: Array) -> tuple[Array, Array]:
+        """Return lift and drag coefficients from sine and cosine of the angle of attack."""
+        away = np.mod(np.arctan2(sine, cosine) - self.zero + math.pi, 2.0 * math.pi) - math.pi
+        fade = smooth_step((np.abs(away) - _NEAR) / (_FAR - _NEAR))
+        factor = self.lift_factor + fade * (1.0 - self.lift_factor)
+        scaled = away * (self.stretch + fade * (1.0 - self.stretch))
+        cell = (np.mod(self.zero + scaled + math.pi, 2.0 * math.pi)) / _STEP
+        left = np.minimum(cell.astype(int), _GRID.size - 2)
+        part = cell - left
+        low, high = self.lower + left, self.upper + left
+
+        def look(table: Array) -> Array:
+            below = (1.0 - part) * table[low] + part * table[low + 1]
+            above = (1.0 - part) * table[high] + part * table[high + 1]
+            out: Array = (1.0 - self.share) * below + self.share * above
+            return out
+
+        lift, drag = factor * look(self.tables[0]), look(self.tables[1])
+        incidence_sine = np.sin(away)
+        incidence = 2.0 * np.abs(np.sin(0.5 * away))
+        regained = np.maximum(self.slope * incidence_sine - lift, 0.0)
+        gain = rotation_taper(self.rotation, incidence_sine, incidence) * regained
+        drag = drag + self.delay_drag * gain * sine / np.maximum(cosine, 0.1)
+        return lift + gain, self.drag_factor * drag
+
+    def taken(self, chosen: NDArray[np.bool_]) -> TableSection:
+        """Return the section at chosen elements, in one row."""
+        return at_elements(self, chosen)
 
 
 def _extend(
