@@ -16,6 +16,7 @@ from .compare.answer import answer_in_words, limits_in_words
 from .compare.budgets import explain_results
 from .compare.curve import make_moment_curve
 from .compare.ratio import Comparison, Compensation, Propulsion, compare_with_rig
+from .display import displayed
 from .errors import LogError, RigError
 from .holds.model import (
     BallastWindow,
@@ -105,6 +106,7 @@ def analyse(sortie_sheet: str | os.PathLike[str], *, progress: Progress | None =
     return analyse_sheets(sheets, recordings, progress=progress)
 
 
+@displayed
 @dataclass(frozen=True)
 class Prepared:
     """One sortie as it stands before its holds are solved.

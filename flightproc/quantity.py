@@ -10,12 +10,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from .display import Card, displayed
+
 __all__ = ["Quantity"]
 
 _COVERAGE_95 = 1.959963984540054  # normal distribution, two-sided 95 %
 _HIGH_68 = 0.8413447460685429  # normal distribution, one standard deviation
 
 
+@displayed
 @dataclass(frozen=True)
 class Quantity:
     """A measured value.
@@ -248,6 +251,16 @@ class Quantity:
 
     def __str__(self) -> str:
         return self.text()
+
+    def _card(self) -> Card:
+        title = self.text()
+        if self.value is not None and self.low95 is not None and self.high95 is not None:
+            places = self.decimals()
+            title += f", 95 %: {self.low95:.{places}f} to {self.high95:.{places}f}"
+        parts = sorted(self.budget.items(), key=lambda item: -abs(item[1]))
+        rows = tuple((name, f"{part:.3g}") for name, part in parts)
+        heads = ("source of uncertainty", f"part [{self.unit}]" if self.unit else "part") if rows else ()
+        return Card(title, heads=heads, rows=rows, line=True)
 
 
 def _shortest(draws: NDArray[np.float64], share: float) -> tuple[float, float]:

@@ -14,8 +14,9 @@ pytestmark = pytest.mark.regression
 PACKAGE = Path(flightproc.__file__).parent
 
 FLOORS = (
-    ("errors", "channels", "cautions", "whole"),
+    ("errors", "channels", "cautions", "display", "whole"),
     ("quantity",),
+    ("frames",),
     ("readers", "sheets"),
     ("statistics",),
     ("sortie", "rig"),

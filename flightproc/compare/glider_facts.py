@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ..display import displayed
 from ..errors import Fault, ResultsError
 from ..quantity import Quantity
 
@@ -18,6 +19,7 @@ _SCHEMA = "flightproc-results/1"
 _SPEED_GUESS = 0.08  # relative standard uncertainty of a sheet's trim speed
 
 
+@displayed
 @dataclass(frozen=True)
 class TurnPoint:
     """The turn of one straight hold, hands off the brakes.
@@ -43,6 +45,7 @@ class TurnPoint:
     roll_moment: Quantity
 
 
+@displayed
 @dataclass(frozen=True)
 class SortieFacts:
     """One sortie, as far as a comparison of gliders needs it.

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import Card, displayed
 from ..quantity import Quantity
 from .glider_facts import SortieFacts
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "SETTINGS",
@@ -50,6 +54,7 @@ class Yardstick:
     full_rpm: float
 
 
+@displayed
 @dataclass(frozen=True)
 class Prediction:
     """One glider at another loading or density.
@@ -79,6 +84,7 @@ class Prediction:
     overloaded: bool | None
 
 
+@displayed
 @dataclass(frozen=True)
 class Glider:
     """One glider over all its sorties.
@@ -155,6 +161,7 @@ class Glider:
         return None if self.highest_mass is None else self.heaviest > self.highest_mass
 
 
+@displayed
 @dataclass(frozen=True)
 class GliderPair:
     """One glider against another.
@@ -182,6 +189,7 @@ class GliderPair:
     significant: bool
 
 
+@displayed
 @dataclass(frozen=True)
 class Trend:
     """Regression over gliders.
@@ -201,6 +209,7 @@ class Trend:
     band: Array
 
 
+@displayed
 @dataclass(frozen=True)
 class GliderComparison:
     """Gliders against each other.
@@ -242,6 +251,26 @@ class GliderComparison:
     answer: tuple[str, ...]
     words: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    def frame(self) -> pd.DataFrame:
+        """Return the gliders as a table: of each quantity the value, ``_std``, ``_low95`` and ``_high95``."""
+        from ..frames import frame_of
+
+        units = {"area": "m^2", "span": "m", "mass": "kg", "wing_loading": "kg/m^2", "heaviest": "kg"}
+        return frame_of(self.gliders, index="glider", units=units)
+
+    def _card(self) -> Card:
+        rows = tuple(
+            (
+                glider.name,
+                f"{glider.wing_loading:.2f} kg/m^2",
+                glider.turn_at_moment.degrees("deg/s").text(interval=True),
+            )
+            for glider in self.gliders
+        )
+        facts = tuple(("answer", words) for words in self.answer[:1])
+        heads = ("glider", "wing loading", f"turn under {self.yardstick.moment:.0f} N m")
+        return Card(f"{len(self.gliders)} gliders, {len(self.sorties)} sorties", facts, heads, rows)
 
     def to_json(self) -> dict[str, Any]:
         """Return gliders.json as plain objects (docs/gliders.md names every field)."""

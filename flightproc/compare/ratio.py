@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import Card, displayed
 from ..holds.model import Hold, HoldKind
 from ..moment.observe import Observations
 from ..moment.solve import MomentSolution
@@ -24,6 +26,9 @@ from ..propeller import (
 from ..quantity import Quantity
 from ..results import BladeAngles, ComparisonRow
 from ..rig.model import RigCurve
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["FROM_DIFFERENCES", "Comparison", "Compensation", "Propulsion", "compare_with_rig"]
 
@@ -79,6 +84,7 @@ class Compensation:
     on_rig: float = 0.0
 
 
+@displayed
 @dataclass(frozen=True)
 class Comparison:
     """Flight against rig.
@@ -115,6 +121,26 @@ class Comparison:
     moment_draws: Array = field(default_factory=lambda: np.zeros((0, 0)))
     ratio_draws: Array = field(default_factory=lambda: np.zeros((0, 0)))
     overall_draws: Array = field(default_factory=lambda: np.zeros(0))
+
+    def frame(self) -> pd.DataFrame:
+        """Return the rows as a table: of each quantity the value, ``_std``, ``_low95`` and ``_high95``."""
+        from ..frames import frame_of
+
+        return frame_of(self.rows, index="setting")
+
+    def _card(self) -> Card:
+        rows = tuple(
+            (
+                f"{row.rpm.value or 0.0:.0f}",
+                row.roll_moment.text(),
+                row.static_torque.text() if row.static_torque.known else "",
+                row.torque_ratio.text(interval=True) if row.torque_ratio.known else "",
+            )
+            for row in self.rows
+        )
+        heads = ("rpm", "roll moment", "rig torque", "ratio")
+        facts = (("all settings", self.overall.text(interval=True)),)
+        return Card(f"{len(self.rows)} throttle settings against the rig", facts, heads, rows)
 
 
 def group_by_rpm(rpm: Array, indices: Sequence[int]) -> list[list[int]]:

@@ -26,6 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
 from ..moment.trace_model import SettingRatio, SortieTrace
 from ..quantity import Quantity
 
@@ -97,6 +98,7 @@ class Agreement:
     words: str
 
 
+@displayed
 @dataclass(frozen=True)
 class Contribution:
     """What one sortie adds.
@@ -122,6 +124,7 @@ class Contribution:
     weight: float
 
 
+@displayed
 @dataclass(frozen=True)
 class PooledRatio:
     """A torque ratio over several sorties.

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from .. import __version__
+from ..display import Card, displayed
 from ..quantity import Quantity
 from ..results import Results
 from .sorties import Agreement, PooledRatio
@@ -17,6 +18,7 @@ SCHEMA = "flightproc-together/1"
 """Name and version of the JSON form."""
 
 
+@displayed
 @dataclass(frozen=True)
 class TogetherSortie:
     """One of the sorties.
@@ -81,6 +83,7 @@ class TogetherSortie:
         }
 
 
+@displayed
 @dataclass(frozen=True)
 class GliderTurn:
     """The turn of one glider.
@@ -120,6 +123,7 @@ class GliderTurn:
         }
 
 
+@displayed
 @dataclass(frozen=True)
 class Together:
     """What several sorties of one frame give together.
@@ -164,6 +168,19 @@ class Together:
     answer: tuple[str, ...]
     words: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    def _card(self) -> Card:
+        facts = [("K from", self.method), *(("answer", words) for words in self.answer[:1])]
+        if self.overall is not None:
+            facts.append(("all settings", self.overall.ratio.text(interval=True)))
+        if self.whole is not None:
+            facts.append(("whole flights", self.whole.ratio.text(interval=True)))
+        rows = tuple(
+            (f"{item.rpm or 0.0:.0f}", item.ratio.text(interval=True), f"{len(item.parts)}")
+            for item in self.settings
+        )
+        title = f"{self.aircraft}, {len(self.sorties)} sorties"
+        return Card(title, tuple(facts), ("rpm", "torque ratio", "sorties"), rows)
 
     @property
     def results(self) -> tuple[Results, ...]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..cautions import CAUTIONS
 from ..channels import GRAVITY
+from ..display import displayed
 from ..quantity import Quantity
 from ..rig.power import ideal_power
 from ..sheets.balance import (
@@ -37,6 +38,7 @@ from .cases import (
 )
 from .flown import Flown
 from .optimise import MEANS, Goal, best_change, make_goal
+from .words import balance_card
 
 __all__ = [
     "SCHEMA",
@@ -69,6 +71,7 @@ _NAMES = {
 _ORDER = ("hang_offset", "thrust_offset", "thrust_tilt", "surface_area", "surface_angle")
 
 
+@displayed
 @dataclass(frozen=True)
 class PhaseResult:
     """One case in one phase of flight.
@@ -94,6 +97,7 @@ class PhaseResult:
     twist: Quantity
 
 
+@displayed
 @dataclass(frozen=True)
 class Curve:
     """One case over the throttle range. Bounds are 95 %.
@@ -112,6 +116,7 @@ class Curve:
     moment_flips: tuple[float, ...]
 
 
+@displayed
 @dataclass(frozen=True)
 class Sensitivity:
     """What one building tolerance does.
@@ -134,6 +139,7 @@ class Sensitivity:
     turn: tuple[float, ...]
 
 
+@displayed
 @dataclass(frozen=True)
 class Option:
     """One way to build the frame.
@@ -184,6 +190,7 @@ class Option:
     words: tuple[str, ...] = ()
 
 
+@displayed
 @dataclass(frozen=True)
 class Balance:
     """Everything a balance gives.
@@ -238,6 +245,8 @@ class Balance:
     words: tuple[str, ...]
     remarks: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    _card = balance_card
 
     def option(self, key: str) -> Option:
         """Return the option of a key."""

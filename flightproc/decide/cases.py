@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
+from ..display import displayed
 from ..rig.power import thrust_ceiling
 from ..sheets.balance import BalanceSheet, SurfaceEntry
 from ..sheets.load import BalanceSheets
@@ -88,6 +89,7 @@ class Change:
         )
 
 
+@displayed
 @dataclass(frozen=True)
 class Case:
     """A glider with its loading.
@@ -129,6 +131,7 @@ class Case:
     bias_std: float = 0.0
 
 
+@displayed
 @dataclass(frozen=True)
 class Draws:
     """Joint draws of all that is uncertain, equally weighted.
@@ -387,6 +390,7 @@ def _take_in_turns(
     return yaw, np.exp(log - log.max())
 
 
+@displayed
 @dataclass(frozen=True)
 class Response:
     """Moment and turn of one case at one engine speed, before a change and for each unit of one.

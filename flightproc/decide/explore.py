@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
 from ..sheets.balance import BalanceSheet, Phase
 from ..sheets.load import BalanceSheets
 from .balance import default_phases, default_sheet, flips, range_of
@@ -27,6 +28,7 @@ _DRAWS = 1500
 _QUANTILES = (0.5, 0.025, 0.975)
 
 
+@displayed
 @dataclass(frozen=True)
 class TrialCase:
     """What a change leaves on one glider.
@@ -57,6 +59,7 @@ class TrialCase:
     loss: Array
 
 
+@displayed
 @dataclass(frozen=True)
 class Trial:
     """What a change leaves.
@@ -76,6 +79,7 @@ class Trial:
     root_mean_square: float
 
 
+@displayed
 @dataclass(frozen=True)
 class Trials:
     """Draws from which any change is answered.

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
 from ..errors import Fault, SheetError
 
 __all__ = ["Flown", "flown_from_results", "read_flown", "results_faults"]
@@ -23,6 +24,7 @@ _SCHEMA = "flightproc-results/1"
 _AGAIN = "analyse the sortie again with this version"
 
 
+@displayed
 @dataclass(frozen=True)
 class Flown:
     """A frame as flown.

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..statistics.propagate import draw_normal
 
 __all__ = ["Law", "ThrustLaw", "fit_law"]
@@ -14,6 +15,7 @@ __all__ = ["Law", "ThrustLaw", "fit_law"]
 Array = NDArray[np.float64]
 
 
+@displayed
 @dataclass(frozen=True)
 class Law:
     """y = u^2 (a + b (u - 1)), u = rpm over the reference.
@@ -99,6 +101,7 @@ def fit_law(rpm: Array, value: Array, covariance: Array, *, exponent_std: float 
     return Law(reference, mean, 0.5 * (spread + spread.T), chi2, max(dof, 0))
 
 
+@displayed
 @dataclass(frozen=True)
 class ThrustLaw:
     """Thrust in flight, T = k rho n^2 ratio(J).

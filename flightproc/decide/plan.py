@@ -17,6 +17,7 @@ from itertools import product
 from typing import TYPE_CHECKING
 
 from ..cautions import CAUTIONS
+from ..display import Card, displayed
 from ..errors import EstimateError
 from .plan_forecast import Forecast, World, forecast
 from .plan_legs import Design, FlightLaw, Schedule, schedule
@@ -36,6 +37,7 @@ _NEAR = 1.03  # where nothing meets the goal, the shortest design within this of
 _RESERVE_SHARE = 1.2  # of the forecast fuel
 
 
+@displayed
 @dataclass(frozen=True)
 class Candidate:
     """One design with what it takes and what it gives.
@@ -55,6 +57,7 @@ class Candidate:
     forecast: Forecast
 
 
+@displayed
 @dataclass(frozen=True)
 class Plan:
     """The next sortie.
@@ -97,6 +100,24 @@ class Plan:
     remarks: tuple[str, ...] = ()
     cautions: tuple[str, ...] = CAUTIONS
     stops: tuple[str, ...] = ()
+
+    def _card(self) -> Card:
+        design, found = self.chosen.design, self.chosen.forecast
+        facts = [
+            (
+                "goal",
+                f"{100 * self.resolvable(self.wanted):.1f} % of cruise torque, {'' if self.met else 'un'}met",
+            ),
+            (
+                "reached",
+                f"{100 * self.resolvable(found.std):.1f} % (standard uncertainty {100 * found.std:.1f} %)",
+            ),
+            ("flight", f"{self.chosen.flight.flight_seconds / 60:.0f} min, {self.chosen.flight.fuel:.1f} L"),
+            *(("says", words) for words in self.words[:1]),
+        ]
+        rows = tuple((leg.kind, f"{leg.rpm:.0f}", f"{leg.seconds:.0f}") for leg in self.chosen.flight.holds)
+        title = f"{len(rows)} holds ({design.glides} glides, {design.ballast_legs} ballast legs)"
+        return Card(title, tuple(facts), ("hold", "rpm", "s"), rows)
 
     def resolvable(self, std: float) -> float:
         """Return the difference that a standard uncertainty resolves, relative."""

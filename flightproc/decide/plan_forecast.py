@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
+from ..display import displayed
 from ..holds.model import Hold, HoldKind
 from ..moment.calibrate import Frame, Priors, Wing
 from ..moment.observe import Observations
@@ -46,6 +47,7 @@ _DENSITY = 0.0083  # relative, where pressure and temperature are logged; from t
 _IDLE_RELATIVE_STD = 0.5
 
 
+@displayed
 @dataclass(frozen=True)
 class World:
     """What is known before the flight.
@@ -97,6 +99,7 @@ class World:
     inertia: tuple[float, float] | None = None
 
 
+@displayed
 @dataclass(frozen=True)
 class Forecast:
     """What a sortie will reach.

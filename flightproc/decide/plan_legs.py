@@ -12,6 +12,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from ..display import displayed
+
 __all__ = ["Design", "FlightLaw", "Leg", "Schedule", "schedule"]
 
 TURN_SECONDS = 12.0
@@ -26,6 +28,7 @@ _IDLE_FUEL = 0.12  # of the flow at cruise
 _CLIMB_MARGIN = 40.0  # a climb goes this much beyond what the next leg asks for [m]
 
 
+@displayed
 @dataclass(frozen=True)
 class Design:
     """How many of which holds.
@@ -55,6 +58,7 @@ class Design:
         return self.glides + self.ballast_legs + self.cruise_holds + len(self.other_rpm)
 
 
+@displayed
 @dataclass(frozen=True)
 class FlightLaw:
     """How the aircraft climbs, burns and drifts.
@@ -97,6 +101,7 @@ class FlightLaw:
         return self.cruise_fuel * max((rpm / self.cruise_rpm) ** 3, _IDLE_FUEL) * seconds / 3600.0
 
 
+@displayed
 @dataclass(frozen=True)
 class Leg:
     """One line of the card.
@@ -147,6 +152,7 @@ class Leg:
         return self.start + self.before + self.seconds
 
 
+@displayed
 @dataclass(frozen=True)
 class Schedule:
     """A sortie in order.

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..display import Card
 from ..quantity import Quantity
 from ..sheets.balance import Phase
 from .cases import Change
@@ -280,3 +281,20 @@ def _surface_words(balance: Balance) -> list[str]:
             f"({radius:.2f} m): it gives less than worked out; make it less slender or bring it in"
         )
     return out
+
+
+def balance_card(balance: Balance) -> Card:
+    """Return what a balance shows of itself: the goal of each option, and its largest turn."""
+    rows = []
+    for option in balance.options:
+        turns = [(abs(phase.turn.value or 0.0), phase.turn) for phase in option.phases[0]]
+        largest = max(turns, key=lambda item: item[0])[1].degrees("deg/s").text(interval=True)
+        rows.append(
+            (option.title, f"{option.goal:.2f}", largest, "best" if option.key == balance.best else "")
+        )
+    facts = tuple(("answer", words) for words in balance.words[:1])
+    heads = ("option", "goal", "largest turn hands off", "")
+    title = (
+        f"{balance.flown.aircraft}, {len(balance.cases)} gliders and loadings, {len(balance.phases)} phases"
+    )
+    return Card(title, facts, heads, tuple(rows))

@@ -4,6 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from ..display import Card, displayed, time_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "BallastWindow",
@@ -25,6 +31,7 @@ class HoldKind(StrEnum):
     BALLAST = "ballast"
 
 
+@displayed
 @dataclass(frozen=True)
 class Hold:
     """A steady stretch of flight.
@@ -86,6 +93,7 @@ class Rejected:
     words: str
 
 
+@displayed
 @dataclass(frozen=True)
 class HoldSearch:
     """Everything the search looked at.
@@ -103,6 +111,56 @@ class HoldSearch:
     holds: tuple[Hold, ...]
     rejected: tuple[Rejected, ...]
     settling: float
+
+    def frame(self, *, rejected: bool = False) -> pd.DataFrame:
+        """Return the holds, or the stretches that were turned down, as a table, one row each.
+
+        Parameters
+        ----------
+        rejected : bool
+            Whether to give what was turned down instead: its bounds, reason code and words.
+
+        Examples
+        --------
+        >>> search = HoldSearch((Hold(100.0, 160.0, HoldKind.POWER, True, 5200.0),), (), 12.0)
+        >>> search.frame()[["start", "end", "kind", "rpm"]]
+              start    end   kind     rpm
+        hold
+        0     100.0  160.0  power  5200.0
+        """
+        from ..frames import frame_of
+
+        units = {
+            "start": "s",
+            "end": "s",
+            "rpm": "1/min",
+            "ballast_moment": "N m",
+            "ballast_moment_std": "N m",
+        }
+        if rejected:
+            return frame_of(self.rejected, index="stretch", units=units)
+        return frame_of(self.holds, index="hold", units=units)
+
+    def _card(self) -> Card:
+        counts = [(sum(h.kind is kind for h in self.holds), kind.value) for kind in HoldKind]
+        title = f"{len(self.holds)} holds: " + ", ".join(f"{n} {kind}" for n, kind in counts if n)
+        codes = {code: sum(r.code == code for r in self.rejected) for code in {r.code for r in self.rejected}}
+        down = ", ".join(
+            f"{n} {code}" for code, n in sorted(codes.items(), key=lambda item: (-item[1], item[0]))
+        )
+        facts = (("settling", f"{self.settling:.1f} s"), ("turned down", down or "nothing"))
+        rows = tuple(
+            (
+                str(number),
+                f"{time_text(h.start)} to {time_text(h.end)}",
+                h.kind.value,
+                f"{h.rpm:.0f}",
+                "" if h.straight else "turning",
+                f"{h.ballast_moment:+.1f} N m of ballast" if h.ballast_moment else "",
+            )
+            for number, h in enumerate(self.holds)
+        )
+        return Card(title.rstrip(": "), facts, ("hold", "min:s", "kind", "rpm", "", ""), rows)
 
 
 @dataclass(frozen=True)

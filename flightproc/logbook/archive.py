@@ -26,6 +26,7 @@ from typing import IO, Any
 from pydantic import ValidationError
 
 from .. import __version__
+from ..display import displayed
 from ..errors import LogbookError
 from .book import Logbook
 from .files import CHUNK
@@ -51,6 +52,7 @@ _EPOCH = (1980, 1, 1, 0, 0, 0)  # of all members, so that the same logbook gives
 Progress = Callable[[str, float], None]
 
 
+@displayed
 @dataclass(frozen=True)
 class Exported:
     """What was exported: how many sets of sheets and logs, results and contents; bytes; what was left out."""
@@ -62,6 +64,7 @@ class Exported:
     left_out: tuple[str, ...]
 
 
+@displayed
 @dataclass(frozen=True)
 class Imported:
     """What became of each entry of an archive, in its order."""

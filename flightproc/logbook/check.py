@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
+from ..display import displayed
 from ..errors import LogbookError
 from .book import Logbook
 from .files import remove_file
@@ -50,6 +51,7 @@ class Fault:
         return dict(vars(self))
 
 
+@displayed
 @dataclass(frozen=True)
 class Checked:
     """What a check found.

@@ -10,6 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from ..display import displayed
 from ..errors import Fault, LogbookError, SheetError
 from ..sheets import Sheets, load_sortie
 from ..sheets.inputs import input_paths
@@ -20,6 +21,7 @@ from .tables import now_utc
 __all__ = ["Gathered", "gather"]
 
 
+@displayed
 @dataclass(frozen=True)
 class Gathered:
     """An entry without results, and where its content is to be had.

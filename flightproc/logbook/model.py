@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from ..display import displayed
 from ..errors import LogbookError
 
 __all__ = [
@@ -288,6 +289,7 @@ class Added:
         return self.new_revision or self.new_results > 0 or self.new_files > 0
 
 
+@displayed
 @dataclass(frozen=True)
 class SortieRow:
     """One sortie in a list, as its newest set of sheets tells it.
@@ -332,6 +334,7 @@ class SortieRow:
         return dict(vars(self))
 
 
+@displayed
 @dataclass(frozen=True)
 class ResultView:
     """One result.
@@ -368,6 +371,7 @@ class ResultView:
         return {**vars(self), "settings": dict(self.settings), "files": dict(self.files)}
 
 
+@displayed
 @dataclass(frozen=True)
 class RevisionView:
     """One set of sheets and logs of a sortie, with its results.
@@ -392,6 +396,7 @@ class RevisionView:
         return {"number": self.number, **entry, "results": [result.to_json() for result in self.results]}
 
 
+@displayed
 @dataclass(frozen=True)
 class SortieView:
     """One sortie with all that is kept of it.

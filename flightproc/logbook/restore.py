@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from .. import __version__
+from ..display import displayed
 from ..errors import FlightprocError, LogbookError
 from .book import Logbook
 from .files import Content, digest
@@ -75,6 +76,7 @@ def restore_files(book: Logbook, files: Mapping[str, str], folder: str | os.Path
                 draft.unlink(missing_ok=True)
 
 
+@displayed
 @dataclass(frozen=True)
 class Repeated:
     """A result made again from what is stored.

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from ..display import Card, displayed
 from ..quantity import Quantity
 
 __all__ = ["UNSPLIT", "BudgetEntry", "BudgetRow", "BudgetWords", "Remedy", "explain_budget", "remedy_for"]
@@ -150,6 +151,7 @@ def remedy_for(source: str) -> Remedy:
     return _REMEDIES.get(source, Remedy(source, ""))
 
 
+@displayed
 @dataclass(frozen=True)
 class BudgetRow:
     """One source of an uncertainty.
@@ -181,6 +183,7 @@ class BudgetRow:
     halving: str
 
 
+@displayed
 @dataclass(frozen=True)
 class BudgetWords:
     """A budget explained.
@@ -206,6 +209,7 @@ class BudgetWords:
     words: tuple[str, ...]
 
 
+@displayed
 @dataclass(frozen=True)
 class BudgetEntry:
     """The budget of one result at one throttle setting.
@@ -223,6 +227,13 @@ class BudgetEntry:
     result: str
     rpm: float
     budget: BudgetWords
+
+    def _card(self) -> Card:
+        rows = tuple(
+            (row.label, f"{row.contribution:.3g}", f"{100 * row.share:.0f} %") for row in self.budget.rows
+        )
+        title = f"{self.result.replace('_', ' ')} at {self.rpm:.0f} rpm, {self.budget.quantity}"
+        return Card(title, heads=("source", "part", "of the variance"), rows=rows, line=True)
 
     def to_json(self) -> dict[str, Any]:
         """Return the entry of ``budget`` in results.json."""

@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass
 
 from ..channels import GRAVITY
+from ..display import displayed
 
 __all__ = ["INERTIA_MODEL", "Frame", "Priors", "Wing", "make_priors"]
 
@@ -42,6 +43,7 @@ _TURN_ZERO_DRIFT = math.radians(0.1) / 3600.0  # [rad/s^2], gyro offset with tem
 _LEVEL_STD = math.radians(3.0)  # of a unit's own hang, where no glide tells [rad]
 
 
+@displayed
 @dataclass(frozen=True)
 class Frame:
     """The hung unit.
@@ -95,6 +97,7 @@ class Wing:
     turn_coefficient_std: float | None = None
 
 
+@displayed
 @dataclass(frozen=True)
 class Priors:
     """What is known before the flight.

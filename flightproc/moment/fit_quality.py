@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
 from ..statistics.coloured import ColouredFit, portmanteau
 from .trace_record import TraceRecord
 
@@ -21,6 +22,7 @@ _WINDOW = 32.0  # Welch windows of the innovations' spectrum [s]
 _EXAMPLE = 240.0  # length of the example [s]
 
 
+@displayed
 @dataclass(frozen=True)
 class FitQuality:
     """What the innovations say: they are what each sample tells that its past and the inputs did not.

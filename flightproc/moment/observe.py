@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
+from ..display import displayed
 from ..errors import EstimateError
 from ..holds.model import Hold
 from ..sortie.model import Sortie
@@ -23,6 +24,7 @@ _BRIDGED_RPM = 0.005  # relative uncertainty of an engine speed that a gap hides
 _UNLIKELY = 0.01  # chance below which a disagreement of bank and hang roll is told
 
 
+@displayed
 @dataclass(frozen=True)
 class Agreement:
     """Whether bank and specific force tell the same hang roll.
@@ -55,6 +57,7 @@ class Agreement:
     words: str
 
 
+@displayed
 @dataclass(frozen=True)
 class Observations:
     """Levels of every hold.

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import Card, displayed
 from ..errors import EstimateError
 from ..holds.model import Hold, HoldKind
 from ..quantity import Quantity
@@ -31,6 +32,7 @@ _AIRSPEED_GUESS = 0.08  # relative uncertainty of trim speed where no airspeed w
 _SLOWEST = 2.0  # airspeeds are not drawn below this [m/s]
 
 
+@displayed
 @dataclass(frozen=True)
 class MomentSolution:
     """Moments of all holds with what they share.
@@ -85,6 +87,24 @@ class MomentSolution:
     words: tuple[str, ...]
     stiffness_draws: Array = field(default_factory=lambda: np.zeros(0))
     turn_draws: Array = field(default_factory=lambda: np.zeros(0))
+
+    def _card(self) -> Card:
+        facts = (
+            ("hang stiffness K", self.stiffness.text(interval=True)),
+            ("hang zero", self.hang_zero.degrees().text()),
+            ("turn coefficient c_L", self.turn_coefficient.text(interval=True)),
+            (
+                "agreement",
+                f"chi2 {self.chi2:.1f}, {self.dof} degrees of freedom, widening {self.widening:.2f}",
+            ),
+        )
+        rows = tuple(
+            (f"{i}", item.text(interval=True), turn.degrees("deg/s").text())
+            for i, (item, turn) in enumerate(zip(self.roll_moment, self.excess_turn, strict=True))
+            if item.known
+        )
+        title = f"{len(rows)} power holds of {len(self.roll_moment)}, K from {self.method}"
+        return Card(title, facts, ("hold", "roll moment", "excess turn"), rows)
 
     @property
     def used_ballast(self) -> bool:

@@ -29,6 +29,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
 from ..quantity import Quantity
 from ..sortie.model import Sortie
 from .calibrate import Frame, Priors
@@ -51,6 +52,7 @@ _HIGH = 1.02  # of the frequency found over the eigenvalue's, mean over simulate
 _MODEL = 0.025  # its spread over them: order of the model, colour of the gusts, motion of the wing
 
 
+@displayed
 @dataclass(frozen=True)
 class RollMode:
     """Roll of the hung unit as a pendulum.

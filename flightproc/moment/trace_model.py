@@ -9,6 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
 from ..quantity import Quantity
 from .fit_quality import FitQuality
 from .swing_mode import RollMode
@@ -41,6 +42,7 @@ class GivenBack(Protocol):
         """What it took off on the rig over that in flight, given back in the rig's curve; 0 if not fitted."""
 
 
+@displayed
 @dataclass(frozen=True)
 class SettingRatio:
     """Torque ratio at one throttle setting that was held.
@@ -60,6 +62,7 @@ class SettingRatio:
     ratio: Quantity
 
 
+@displayed
 @dataclass(frozen=True)
 class SortieTrace:
     """What the whole sortie tells of the torque.

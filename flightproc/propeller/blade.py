@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import FlightprocError
 
 __all__ = ["Blade", "chord_law", "element_edges"]
@@ -17,6 +18,7 @@ _CHORD_LAW_CHORD = (0.70, 0.92, 1.10, 1.20, 1.22, 1.17, 1.06, 1.00, 0.92, 0.72, 
 _CHORD_075_OVER_RADIUS = 0.11  # assumed for a two-blade wooden or carbon propeller of 1.1 to 1.4 m
 
 
+@displayed
 @dataclass(frozen=True)
 class Blade:
     """A blade cut into elements.

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import Card, displayed
 from ..errors import FlightprocError
 from ..quantity import Quantity
 from ..rig.model import RigCurve
@@ -28,6 +29,7 @@ _MERIT_MOST = 0.9  # figure of merit above which a rig thrust is not believed
 _COMMON_SOURCES = ("spacing", "zero", "leak")
 
 
+@displayed
 @dataclass(frozen=True)
 class CalibratedBlade:
     """A blade whose scalars were fitted to static measurements.
@@ -72,6 +74,33 @@ class CalibratedBlade:
     speed_of_sound: float | None = 340.3
     draws: Array | None = None
     words: tuple[str, ...] = ()
+
+    def _card(self) -> Card:
+        std = np.sqrt(np.diag(self.covariance))
+        facts = [
+            ("diameter", f"{self.blade.diameter:g} m, {self.blade.blades} blades"),
+            ("chi2", f"{self.chi2:.1f}"),
+        ]
+        facts += [("says", words) for words in self.words[:2]]
+        rows = []
+        for i, name in enumerate(self.names):
+            if name == "pitch_offset":
+                turn = Quantity.of(float(self.values[i]), float(std[i]), "rad").degrees()
+                rows.append(
+                    ("pitch offset", turn.text(), f"{math.degrees(float(self.prior_std[i])):.2g} deg")
+                )
+            else:
+                factor = math.exp(float(self.values[i]))
+                value = Quantity.of(factor, factor * float(std[i]))
+                rows.append(
+                    (
+                        f"factor on {name.removeprefix('log_').replace('_', ' ')}",
+                        value.text(),
+                        f"{float(self.prior_std[i]):.2g}",
+                    )
+                )
+        title = f"calibrated on {self.measurements} measurements" if self.measurements else "not calibrated"
+        return Card(title, tuple(facts), ("scalar", "value", "std before"), tuple(rows))
 
     @property
     def pitch_offset(self) -> Quantity:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import FlightprocError
 from .blade import Blade
 from .neighbours import guess_roots
@@ -22,6 +23,7 @@ Array = NDArray[np.float64]
 _BLOCK = 256  # operating points solved at a time, so that their arrays stay in the processor's cache
 
 
+@displayed
 @dataclass(frozen=True)
 class ElementSolution:
     """Blade loads over operating points and radius.

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import FlightprocError
 from ..quantity import Quantity
 from .blade import Blade
@@ -82,6 +83,7 @@ def geometric_alpha(
     return alpha
 
 
+@displayed
 @dataclass(frozen=True)
 class BladeComparison:
     """A calibrated blade at rest and in flight at one propeller speed.

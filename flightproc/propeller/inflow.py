@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import FlightprocError
 from ..quantity import Quantity
 from .calibrate import CalibratedBlade, draw_scalars
@@ -51,6 +52,7 @@ class FlightPoint:
     density: float
 
 
+@displayed
 @dataclass(frozen=True)
 class InflowPoint:
     """What was found at one engine setting. Bounds are those of 95 % intervals.
@@ -113,6 +115,7 @@ class InflowPoint:
         }
 
 
+@displayed
 @dataclass(frozen=True)
 class InflowEstimate:
     """Inflow at the disc and angle of attack from all settings of a flight together.

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import FlightprocError
 from ..quantity import Quantity
 from .calibrate import CalibratedBlade, draw_scalars
@@ -25,6 +26,7 @@ _ADVANCE_MOST = 0.6  # where the curves against J end
 _ADVANCE_STEPS = 25
 
 
+@displayed
 @dataclass(frozen=True)
 class RatioCurve:
     """Torque and thrust in flight over those at rest, against advance ratio. Bounds are 95 %.
@@ -98,6 +100,7 @@ def ratio_curve(
     return RatioCurve(float(rpm_propeller), j, bands[0], bands[1])
 
 
+@displayed
 @dataclass(frozen=True)
 class SpeedAngles:
     """Angle of attack along the blade at one airspeed.
@@ -131,6 +134,7 @@ class SpeedAngles:
         }
 
 
+@displayed
 @dataclass(frozen=True)
 class BladePerformance:
     """What a blade does, at rest and in flight.

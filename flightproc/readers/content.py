@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from ..display import displayed
 from ..errors import LogError
 
 __all__ = ["HEAD_SIZE", "Content", "describe_bytes", "load_content", "refuse_columns"]
@@ -18,6 +19,7 @@ HEAD_SIZE = 65_536
 _LARGE = 4 << 20  # bytes from which a thread of its own is worth it
 
 
+@displayed
 @dataclass(frozen=True)
 class Content:
     """The bytes of a log.

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import Card, displayed, time_text
+
+if TYPE_CHECKING:
+    import pandas as pd
+
 __all__ = ["Damage", "RawField", "Recording", "Series", "Waveform"]
 
 
+@displayed
 @dataclass(frozen=True)
 class Series:
     """One channel of one recording.
@@ -43,6 +50,7 @@ class Series:
         return float(1.0 / np.median(np.diff(self.time)))
 
 
+@displayed
 @dataclass(frozen=True)
 class Waveform:
     """A signal in even samples, such as sound: too fast to be a channel.
@@ -121,6 +129,7 @@ class Damage:
     lost: int = -1
 
 
+@displayed
 @dataclass(frozen=True)
 class Recording:
     """A log, read.
@@ -174,3 +183,83 @@ class Recording:
         if not ends:
             return (float("nan"), float("nan"))
         return (min(first for first, _ in ends), max(last for _, last in ends))
+
+    def frame(self, *channels: str) -> pd.DataFrame:
+        """Return channels as a table, each from its best source.
+
+        Parameters
+        ----------
+        *channels : str
+            Names of channels; all that the recording has where none is named.
+
+        Returns
+        -------
+        DataFrame
+            One column per channel in the channel's unit, which stands in ``attrs["units"]``. The index
+            ``time`` is the recording's own clock [s] and holds the times of all the channels named; NaN
+            stands where a channel has no sample.
+
+        Raises
+        ------
+        LogError
+            If the recording has no such channel.
+
+        Examples
+        --------
+        >>> import flightproc as fp
+        >>> engine = fp.read_log("sample_logs/school-wing-28/engine.csv")
+        >>> engine.frame("rpm").head(3)
+                  rpm
+        time
+        0.0    2000.0
+        """
+        import pandas as pd
+
+        from ..channels import CHANNELS
+        from ..errors import LogError
+
+        absent = [name for name in channels if self.get(name) is None]
+        if absent:
+            raise LogError(
+                "the recording has no channel " + ", ".join(absent),
+                where=self.path,
+                allowed=", ".join(self.channels) or "none: nothing in it feeds a channel",
+            )
+        best = {name: self.channels[name][0] for name in channels or self.channels if self.channels[name]}
+        columns = [
+            pd.Series(one.values, index=pd.Index(one.time, name="time"), name=name)
+            for name, one in best.items()
+        ]
+        frame = (
+            pd.concat(columns, axis=1).sort_index()
+            if columns
+            else pd.DataFrame(index=pd.Index([], name="time"))
+        )
+        frame.attrs["units"] = {name: CHANNELS[name].unit for name in best}
+        return frame
+
+    def _card(self) -> Card:
+        import datetime as dt
+
+        first, last = self.span
+        name = self.path.replace("\\", "/").rpartition("/")[2]
+        size = f"{self.size / 1e6:.1f} MB" if self.size >= 1e5 else f"{self.size} bytes"
+        title = f"{name}, {self.format}, {size}"
+        if last >= first:
+            title += f", {time_text(last - first)} min"
+        facts = []
+        if self.start_utc is not None and last >= first:
+            begun = dt.datetime.fromtimestamp(self.start_utc + first, dt.UTC)
+            facts.append(("begins", f"{begun:%Y-%m-%d %H:%M:%S} UTC"))
+        if self.damage:
+            codes = sorted({item.code for item in self.damage})
+            facts.append(("damage", f"{len(self.damage)}: {', '.join(codes)}"))
+        if self.notes:
+            facts.append(("notes", f"{len(self.notes)}"))
+        if self.waveforms:
+            facts.append(("waveforms", ", ".join(f"{w.source} at {w.rate:.0f} Hz" for w in self.waveforms)))
+        rows = []
+        for channel, group in self.channels.items():
+            for one in group[:1]:
+                rows.append((channel, f"{one.time.size}", f"{one.rate_hz:.3g}", one.source))
+        return Card(title, tuple(facts), ("channel", "samples", "rate [Hz]", "from"), tuple(rows))

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from ..display import Card, displayed
 from ..holds.model import HoldKind, Rejected
 from ..moment.budget import BudgetEntry
 from ..moment.trace_model import SortieTrace
@@ -29,6 +30,7 @@ SCHEMA = "flightproc-results/1"
 """Name and version of the JSON form."""
 
 
+@displayed
 @dataclass(frozen=True)
 class Results:
     """Everything one analysis gives.
@@ -180,7 +182,72 @@ class Results:
             rows.append(row)
         return pd.DataFrame(rows)
 
-    def __repr__(self) -> str:
-        counts = {kind: sum(h.kind is kind for h in self.holds) for kind in HoldKind}
-        inside = ", ".join(f"{count} {kind}" for kind, count in counts.items())
-        return f"<Results {self.title!r}: {inside} holds>"
+    def frame(self, what: str = "holds") -> pd.DataFrame:
+        """Return a part of the results as a table in SI units and radians.
+
+        Parameters
+        ----------
+        what : {"holds", "comparison", "budget"}
+            One row per hold; one per throttle setting, set against rig and blade; or one per result and
+            source of uncertainty, with its share of the variance.
+
+        Returns
+        -------
+        DataFrame
+            Of each quantity the value, ``_std``, ``_low95`` and ``_high95``; NaN where it is unknown. Units
+            stand in ``attrs["units"]``. For the units of the trade, see :meth:`holds_table`.
+
+        Raises
+        ------
+        ValueError
+            For another word.
+
+        Examples
+        --------
+        >>> import flightproc as fp
+        >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+        >>> holds = results.frame()
+        >>> holds[holds.kind == "power"].roll_moment.round(0).tolist()[:2]
+        [18.0, 24.0]
+        >>> list(results.frame("comparison").filter(like="torque_ratio"))
+        ['torque_ratio', 'torque_ratio_std', 'torque_ratio_low95', 'torque_ratio_high95']
+        """
+        from ..frames import frame_of
+
+        if what == "holds":
+            return frame_of(self.holds, index="hold", units={"start": "s", "end": "s"})
+        if what == "comparison":
+            return frame_of(self.comparison, index="setting")
+        if what == "budget":
+            import pandas as pd
+
+            rows = [
+                {
+                    "result": entry.result,
+                    "rpm": entry.rpm,
+                    "source": row.source,
+                    "contribution": row.contribution,
+                    "share": row.share,
+                }
+                for entry in self.budget
+                for row in entry.budget.rows
+            ]
+            return pd.DataFrame(rows, columns=["result", "rpm", "source", "contribution", "share"])
+        raise ValueError(f'there is no table {what!r}: "holds", "comparison" or "budget"')
+
+    def _card(self) -> Card:
+        counts = [(sum(h.kind is kind for h in self.holds), kind.value) for kind in HoldKind]
+        holds = ", ".join(f"{n} {kind}" for n, kind in counts if n) or "none"
+        facts = [("holds", holds), *(("answer", words) for words in self.answer[:1])]
+        if self.warnings:
+            facts.append(("warnings", f"{len(self.warnings)}, in .warnings"))
+        rows = tuple(
+            (
+                f"{row.rpm.value or 0.0:.0f}",
+                row.roll_moment.text(interval=True),
+                row.torque_ratio.text(interval=True) if row.torque_ratio.known else "",
+            )
+            for row in self.comparison
+        )
+        heads = ("rpm", "roll moment in flight", "over the rig's torque")
+        return Card(f"{self.title} ({self.aircraft}, {self.glider})", tuple(facts), heads, rows)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import Card, displayed, time_text
 from ..holds.model import HoldKind
 from ..moment.observe import Agreement
 from ..quantity import Quantity
@@ -29,6 +30,19 @@ __all__ = [
 ]
 
 
+def _known(part: object) -> tuple[tuple[str, str], ...]:
+    """Return names and values of the known quantities of a part, angles in degrees."""
+    out = []
+    for name, value in vars(part).items():
+        if isinstance(value, Quantity) and value.known:
+            turned = {"rad": "deg", "rad/s": "deg/s"}.get(value.unit)
+            out.append(
+                (name.replace("_", " "), (value.degrees(turned) if turned else value).text(interval=True))
+            )
+    return tuple(out)
+
+
+@displayed
 @dataclass(frozen=True)
 class HoldResult:
     """What one hold gives.
@@ -87,6 +101,14 @@ class HoldResult:
     residual_turning_moment: Quantity
     ballast_moment: Quantity = field(default=Quantity.unknown("N m", "no ballast was carried"))
 
+    def _card(self) -> Card:
+        title = f"{self.kind.value}, {time_text(self.start)} to {time_text(self.end)} min"
+        if self.rpm.value:
+            title += f", {self.rpm.value:.0f} rpm"
+        if self.roll_moment.known:
+            title += f", roll moment {self.roll_moment}"
+        return Card(title, _known(self), line=True)
+
     def to_json(self) -> dict[str, Any]:
         """Return the entry of ``holds`` in results.json."""
         return {
@@ -110,6 +132,7 @@ class HoldResult:
         }
 
 
+@displayed
 @dataclass(frozen=True)
 class Calibration:
     """What turns angles into moments.
@@ -197,6 +220,7 @@ def _agreement(found: Agreement) -> dict[str, Any]:
     }
 
 
+@displayed
 @dataclass(frozen=True)
 class ComparisonRow:
     """One rpm group set against the rig and the blade.
@@ -230,6 +254,12 @@ class ComparisonRow:
     alpha_075_naive: Quantity
     holds: tuple[int, ...]
 
+    def _card(self) -> Card:
+        title = f"{self.rpm.value or 0.0:.0f} rpm, roll moment {self.roll_moment}"
+        if self.torque_ratio.known:
+            title += f", torque ratio {self.torque_ratio.text(interval=True)}"
+        return Card(title, _known(self), line=True)
+
     def to_json(self) -> dict[str, Any]:
         """Return the entry of ``comparison`` in results.json."""
         return {
@@ -246,6 +276,7 @@ class ComparisonRow:
         }
 
 
+@displayed
 @dataclass(frozen=True)
 class BladeAngles:
     """Angle of attack along the blade for one rpm group.
@@ -289,6 +320,7 @@ class BladeAngles:
         }
 
 
+@displayed
 @dataclass(frozen=True)
 class MomentCurve:
     """Roll moment against engine speed with its covariance, and what a change of the frame needs beside it.
@@ -380,6 +412,7 @@ class InputFile:
     size: int
 
 
+@displayed
 @dataclass(frozen=True)
 class Provenance:
     """Where the results come from.

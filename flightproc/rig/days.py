@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
 from ..errors import RigError
 from ..quantity import Quantity
 from .fits import choose_fit, evaluate_fit, fit_gradient, fit_torque
@@ -23,6 +24,7 @@ _SAME = 0.005  # relative difference of diameter up to which it is the same prop
 _DIFFER = 0.05  # probability below which days are said to differ
 
 
+@displayed
 @dataclass(frozen=True)
 class DayLevel:
     """The torque of one day against all days.
@@ -42,6 +44,7 @@ class DayLevel:
     exponent: Quantity
 
 
+@displayed
 @dataclass(frozen=True)
 class DayPair:
     """One day against another.
@@ -62,6 +65,7 @@ class DayPair:
     probability: float
 
 
+@displayed
 @dataclass(frozen=True)
 class DaysComparison:
     """Several rig days, compared and combined.

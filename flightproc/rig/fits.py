@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import RigError
 from ..statistics.fit import fit_curve
 from .model import RigCurve, TorqueFit
@@ -343,6 +344,7 @@ def fit_gradient(fit: TorqueFit, rpm: ArrayLike) -> Array:
     return n[:, None] ** np.arange(3.0)
 
 
+@displayed
 @dataclass(frozen=True)
 class TorqueBand:
     """A torque curve with its uncertainty.

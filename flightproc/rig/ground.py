@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ..display import displayed
 from ..errors import RigError
 from ..quantity import Quantity
 from .inertia import RollInertia, reduce_inertia
@@ -23,6 +24,7 @@ _APART = 2.0  # standard uncertainties between the tilt test and the sheet's han
 _DRAWS = 20_000
 
 
+@displayed
 @dataclass(frozen=True)
 class GroundTests:
     """What the ground tests of a sheet give.

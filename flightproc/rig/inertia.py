@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..channels import GRAVITY
+from ..display import displayed
 from ..errors import RigError
 from ..quantity import Quantity
 
@@ -30,6 +31,7 @@ _ENOUGH = 4  # timings whose scatter may stand for their uncertainty
 _LEAST_DOF = 3  # below which a t distribution has no standard deviation
 
 
+@displayed
 @dataclass(frozen=True)
 class RollInertia:
     """What a bifilar pendulum gives.

@@ -5,18 +5,24 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import Card, displayed
 from ..quantity import Quantity
 from .swing import SwingMean
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["RigCurve", "RigPoint", "TorqueFit"]
 
 _NOT_WORKED_OUT = Quantity.unknown("", "it was not worked out")
 
 
+@displayed
 @dataclass(frozen=True)
 class RigPoint:
     """One throttle setting on the rig.
@@ -67,7 +73,16 @@ class RigPoint:
     dof: float = math.inf
     trace: SwingMean | None = None
 
+    def _card(self) -> Card:
+        facts = tuple(
+            (name.replace("_", " "), value.text(interval=True))
+            for name, value in vars(self).items()
+            if isinstance(value, Quantity) and value.known
+        )
+        return Card(f"{self.rpm:.0f} rpm, torque {self.torque}", facts, line=True)
 
+
+@displayed
 @dataclass(frozen=True)
 class TorqueFit:
     """One fitted torque curve.
@@ -99,6 +114,7 @@ class TorqueFit:
     words: str = ""
 
 
+@displayed
 @dataclass(frozen=True)
 class RigCurve:
     """The static torque curve of one rig day.
@@ -172,3 +188,68 @@ class RigCurve:
         from .fits import predict_torque
 
         return predict_torque(self, rpm, density)
+
+    def frame(self, rpm: NDArray[np.float64] | None = None, *, density: float | None = None) -> pd.DataFrame:
+        """Return the readings as a table, or the fitted curve at stated engine speeds.
+
+        Parameters
+        ----------
+        rpm : array_like, shape (n,), optional
+            Engine speeds [1/min]; the readings are given where there are none.
+        density : float, optional
+            Air density to carry the curve to [kg/m^3].
+
+        Returns
+        -------
+        DataFrame
+            One row per reading or engine speed; of each quantity the value, ``_std``, ``_low95`` and
+            ``_high95``, units in ``attrs["units"]``.
+
+        Examples
+        --------
+        >>> import flightproc as fp
+        >>> rig = fp.analyse("sample_logs/school-wing-28/sortie.toml").rig
+        >>> curve = rig.frame([5000.0, 6000.0])
+        >>> list(curve)
+        ['rpm', 'torque', 'torque_std', 'torque_low95', 'torque_high95']
+        """
+        from ..frames import frame_of
+
+        if rpm is None:
+            return frame_of(self.points, index="reading", units={"rpm": "1/min", "rpm_std": "1/min"})
+        speeds = np.asarray(rpm, dtype=float)
+        torque, std = self.torque(speeds, density)
+        rows = [
+            _CurvePoint(float(n), Quantity.of(q, s, "N m"))
+            for n, q, s in zip(speeds, torque, std, strict=True)
+        ]
+        return frame_of(rows, index="point", units={"rpm": "1/min"})
+
+    def _card(self) -> Card:
+        named = [
+            part for part in (self.name, self.kind.replace("_", " "), self.date and f"{self.date}") if part
+        ]
+        title = ", ".join([*named, f"{len(self.points)} readings"])
+        facts = [
+            ("curve", f"{self.chosen.name}: {self.chosen.words}" if self.chosen.words else self.chosen.name),
+            ("air density", f"{self.density:.3f} ± {self.density_std:.3f} kg/m^3"),
+        ]
+        if self.warnings:
+            facts.append(("warnings", f"{len(self.warnings)}"))
+        rows = tuple(
+            (
+                f"{point.rpm:.0f}",
+                point.torque.text(),
+                point.power.text() if point.power.known else "",
+                point.thrust.text() if point.thrust.known else "",
+                point.figure_of_merit.text() if point.figure_of_merit.known else "",
+            )
+            for point in self.points
+        )
+        return Card(title, tuple(facts), ("rpm", "torque", "power", "thrust", "figure of merit"), rows)
+
+
+@dataclass(frozen=True)
+class _CurvePoint:
+    rpm: float
+    torque: Quantity

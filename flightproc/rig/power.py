@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..quantity import Quantity
 
 __all__ = [
@@ -135,6 +136,7 @@ def thrust_ceiling(power: ArrayLike, *, diameter: float, density: ArrayLike = 1.
     return thrust
 
 
+@displayed
 @dataclass(frozen=True)
 class PowerCheck:
     """The power balance of one rig point.

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
+from ..display import displayed
 from ..errors import RigError
 from ..quantity import Quantity
 from ..readers.column_map import guess_time
@@ -62,6 +63,7 @@ class Scale:
     sensitivity_std: float
 
 
+@displayed
 @dataclass(frozen=True)
 class Reading:
     """The signal at one engine speed.

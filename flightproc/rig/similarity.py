@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from ..display import displayed
 from ..quantity import Quantity
 
 __all__ = ["AIR_GAS_CONSTANT", "SimilarityNumbers", "similarity_numbers", "sound_speed", "viscosity"]
@@ -37,6 +38,7 @@ def viscosity(temperature: float) -> float:
     return 1.458e-6 * temperature * math.sqrt(temperature) / (temperature + 110.4)
 
 
+@displayed
 @dataclass(frozen=True)
 class SimilarityNumbers:
     """Mach and Reynolds number of a propeller at rest.

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import RigError
 from ..statistics.autoregression import fit_levels
 
@@ -28,6 +29,7 @@ _FADING_CYCLES = 3.0  # from which on a decay of the swing is fitted
 _LAGS = (1, 2, 4)  # orders of the autoregression against which a swing has to hold its own
 
 
+@displayed
 @dataclass(frozen=True)
 class SwingMean:
     """The mean of one series.

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
+from ..display import displayed
 from ..errors import RigError
 from ..quantity import Quantity
 
@@ -27,6 +28,7 @@ _LEAST_DOF = 3  # below which a t distribution has no standard deviation
 _STEEP = math.radians(10.0)  # tilt beyond which a remark is due
 
 
+@displayed
 @dataclass(frozen=True)
 class TiltTest:
     """What a tilt test gives.

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from ..display import displayed
 from ..errors import Fault, SheetError
 from .aircraft import AircraftSheet
 from .balance import BalanceSheet
@@ -46,6 +47,7 @@ _KINDS: dict[str, type[Sheet]] = {
 }
 
 
+@displayed
 @dataclass(frozen=True)
 class Sheets:
     """The sheets of one sortie.
@@ -77,6 +79,7 @@ class Sheets:
     sheet_files: dict[str, Path]
 
 
+@displayed
 @dataclass(frozen=True)
 class BalanceSheets:
     """A balance sheet with the glider sheets it names.
@@ -117,6 +120,7 @@ def load_balance(path: str | os.PathLike[str]) -> BalanceSheets:
     return BalanceSheets(sheet, tuple(gliders))
 
 
+@displayed
 @dataclass(frozen=True)
 class PlanSheets:
     """A plan sheet with the sheets it names.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from ..display import displayed
 from ..quantity import Quantity
 from .aircraft import AircraftSheet
 from .glider import GliderSheet
@@ -12,6 +13,7 @@ from .glider import GliderSheet
 __all__ = ["Loading", "loading_of"]
 
 
+@displayed
 @dataclass(frozen=True)
 class Loading:
     """What hung under which wing.

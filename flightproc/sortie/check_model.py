@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from ..display import displayed
 from ..statistics.allan import AllanCurve
 
 __all__ = ["LOOK", "MEND", "READY", "CheckLine", "InstrumentCheck"]
@@ -13,6 +14,7 @@ READY, LOOK, MEND = "ready", "look at", "mend"
 _ORDER = (READY, LOOK, MEND)
 
 
+@displayed
 @dataclass(frozen=True)
 class CheckLine:
     """One thing that was looked at.
@@ -38,6 +40,7 @@ class CheckLine:
     numbers: Mapping[str, float] = field(default_factory=dict)
 
 
+@displayed
 @dataclass(frozen=True)
 class InstrumentCheck:
     """A check of all instruments of a ground recording.

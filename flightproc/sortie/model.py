@@ -9,11 +9,23 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ..display import Card, displayed, time_text
 from ..quantity import Quantity
 
 __all__ = ["ClockOffset", "Sortie", "Wind"]
 
 
+_WORKED_OUT = {
+    "turn_rate": "rad/s",
+    "hang_roll": "rad",
+    "load": "m/s^2",
+    "density": "kg/m^3",
+    "airspeed": "m/s",
+}
+"""Units of the columns that are no channels of a log."""
+
+
+@displayed
 @dataclass(frozen=True)
 class ClockOffset:
     """How one log's clock was brought to the sortie's time base.
@@ -45,6 +57,7 @@ class ClockOffset:
     drift: float = 0.0
 
 
+@displayed
 @dataclass(frozen=True)
 class Wind:
     """Mean wind of the sortie.
@@ -82,6 +95,7 @@ class Wind:
         return float(np.arctan2(-self.east.value, -self.north.value) % (2 * np.pi))
 
 
+@displayed
 @dataclass(frozen=True)
 class Sortie:
     """One flight on one time base.
@@ -146,3 +160,61 @@ class Sortie:
     def column(self, name: str) -> NDArray[np.float64] | None:
         """Return a channel as an array of shape (n,), or None where the sortie lacks it."""
         return self.channels[name].to_numpy(dtype=float) if name in self.channels else None
+
+    def frame(self, start: float | None = None, end: float | None = None) -> pd.DataFrame:
+        """Return a copy of the channels, or of a stretch of them.
+
+        Parameters
+        ----------
+        start, end : float, optional
+            Bounds on the sortie's time base [s].
+
+        Returns
+        -------
+        DataFrame
+            As ``channels``, with the unit of each column in ``attrs["units"]``.
+
+        Examples
+        --------
+        >>> import flightproc as fp
+        >>> sortie = fp.analyse("sample_logs/school-wing-28/sortie.toml").sortie
+        >>> minute = sortie.frame(300.0, 360.0)
+        >>> round(float(minute.index[-1] - minute.index[0])), minute.attrs["units"]["airspeed"]
+        (60, 'm/s')
+        """
+        from ..channels import CHANNELS
+
+        frame = self.channels.loc[start:end].copy()
+        known = {name: channel.unit for name, channel in CHANNELS.items()} | _WORKED_OUT
+        frame.attrs["units"] = {name: known[name] for name in frame.columns if name in known}
+        return frame
+
+    def _card(self) -> Card:
+        import datetime as dt
+
+        first, last = (float(self.time[0]), float(self.time[-1])) if len(self.channels) else (0.0, 0.0)
+        title = f"{time_text(last - first)} min at {self.rate:g} Hz, {len(self.channels.columns)} channels"
+        facts = []
+        if self.start_utc is not None:
+            begun = dt.datetime.fromtimestamp(self.start_utc, dt.UTC)
+            facts.append(("begins", f"{begun:%Y-%m-%d %H:%M:%S} UTC"))
+        if self.airborne:
+            facts.append(
+                ("airborne", ", ".join(f"{time_text(a)} to {time_text(b)}" for a, b in self.airborne))
+            )
+        facts.append(("wind", _wind_text(self.wind)))
+        if np.isfinite(self.airspeed_std):
+            facts.append(("airspeed", f"common standard uncertainty {self.airspeed_std:.2f} m/s"))
+        facts.append(("mount", self.mount))
+        facts.append(("bank", self.bank_source))
+        facts += [(f"clock of {item.log}", f"{item.offset} ({item.method})") for item in self.clock_offsets]
+        if self.warnings:
+            facts.append(("warnings", f"{len(self.warnings)}"))
+        facts.append(("channels", ", ".join(str(name) for name in self.channels.columns)))
+        return Card(title, tuple(facts))
+
+
+def _wind_text(wind: Wind) -> str:
+    if not np.isfinite(wind.speed):
+        return f"unknown ({wind.method})"
+    return f"{wind.speed:.1f} m/s from {np.degrees(wind.direction_from):.0f} deg ({wind.method})"

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
+
 __all__ = ["AllanCurve", "allan_slope", "flicker_floor", "overlapping_allan", "white_noise_density"]
 
 Array = NDArray[np.float64]
@@ -17,6 +19,7 @@ _PER_DECADE = 8
 _KNOWN = 0.2  # relative standard uncertainty up to which a deviation counts
 
 
+@displayed
 @dataclass(frozen=True)
 class AllanCurve:
     """Allan deviation over averaging time.

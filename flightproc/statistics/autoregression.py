@@ -32,6 +32,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
+
 __all__ = ["LevelFit", "fit_levels"]
 
 Array = NDArray[np.float64]
@@ -39,6 +41,7 @@ Array = NDArray[np.float64]
 _MAX_RADIUS = 0.985  # spectral radius above which a bias-corrected model is drawn back
 
 
+@displayed
 @dataclass(frozen=True)
 class LevelFit:
     """Levels of several stretches and their covariance.
