@@ -12,6 +12,7 @@
     ├── RigError               rig readings that cannot be reduced
     ├── EstimateError          too little in the sortie for the result asked for
     ├── ResultsError           one or more faults in results files, all reported together
+    ├── BatchError             a batch that cannot be run as it was asked for
     ├── LogbookError           a logbook or its archive that cannot be opened, read or written
     └── OutputError            a result that cannot be written
 
@@ -24,6 +25,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 __all__ = [
+    "BatchError",
     "ClockError",
     "EstimateError",
     "Fault",
@@ -180,6 +182,10 @@ class ResultsError(FlightprocError):
             f"{count} fault{'s' if count != 1 else ''} in the results\n"
             + "\n".join(f"  {fault}" for fault in self.faults)
         )
+
+
+class BatchError(FlightprocError):
+    """A batch that cannot be run as it was asked for."""
 
 
 class LogbookError(FlightprocError):

@@ -4,9 +4,40 @@ from __future__ import annotations
 
 import os
 import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["make_folder", "sync_path", "write_whole"]
+__all__ = ["make_folder", "replacing", "sync_path", "write_whole"]
+
+
+@contextmanager
+def replacing(path: Path, *, sync: bool = True) -> Iterator[Path]:
+    """Give a draft to be written; it takes the place of a file in one step, where all went well.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    sync : bool
+        Whether it must be on the disk at the end.
+
+    Yields
+    ------
+    Path
+        The draft, beside the file; it does not exist yet, and is gone in the end.
+    """
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        yield draft
+        if sync:
+            with draft.open("r+b") as file:
+                os.fsync(file.fileno())
+        os.replace(draft, path)
+    finally:
+        draft.unlink(missing_ok=True)
+    if sync:
+        sync_path(path.parent)
 
 
 def write_whole(path: Path, content: bytes, *, sync: bool = True) -> None:
@@ -21,18 +52,8 @@ def write_whole(path: Path, content: bytes, *, sync: bool = True) -> None:
     sync : bool
         Whether it must be on the disk when this returns.
     """
-    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        with draft.open("xb") as file:
-            file.write(content)
-            if sync:
-                file.flush()
-                os.fsync(file.fileno())
-        os.replace(draft, path)
-    finally:
-        draft.unlink(missing_ok=True)
-    if sync:
-        sync_path(path.parent)
+    with replacing(path, sync=sync) as draft, draft.open("xb") as file:
+        file.write(content)
 
 
 def sync_path(path: Path) -> None:

@@ -27,6 +27,7 @@ FLOORS = (
     ("analysis", "decide"),
     ("together",),
     ("report", "logbook"),
+    ("batch",),
     ("web",),
     ("cli",),
     ("__main__", "__init__"),

@@ -18,6 +18,7 @@ COMMANDS = {
     "rig": "rig_command",
     "ground": "ground_command",
     "blade": "blade_command",
+    "batch": "batch_command",
     "together": "together_command",
     "gliders": "gliders_command",
     "balance": "balance_command",

@@ -1,0 +1,84 @@
+"""What stands in for an analysis where a batch itself is tried; the pilot's notes say what is to happen."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from flightproc.errors import SortieError
+from flightproc.sheets import Sheets
+from flightproc.sheets.inputs import input_paths
+
+LOG = "FLIGHTPROC_FAKE_LOG"
+"""Environment variable: a file that gets one line an analysis begun, and one an analysis ended."""
+
+
+class Results:
+    def __init__(self, document: dict[str, Any]) -> None:
+        self._document = document
+
+    def to_json(self) -> dict[str, Any]:
+        return self._document
+
+
+def _tell(words: str) -> None:
+    with Path(os.environ[LOG]).open("ab") as file:
+        file.write(f"{words}\n".encode())
+
+
+def analyse(sheets: Sheets) -> Results:
+    title, (what, *rest) = sheets.sortie.title, sheets.sortie.pilot_notes.split(" ", 1)
+    argument = rest[0] if rest else ""
+    _tell(f"begun\t{title}\t{os.getpid()}")
+    if what == "sleep":
+        time.sleep(float(argument))
+    elif what == "refuse":
+        raise SortieError("the clocks of the logs do not meet", where="unit.ulg", hint="another log")
+    elif what == "bug":
+        raise ZeroDivisionError("nobody thought of this")
+    elif what == "hog":
+        bytearray(10**13)
+    elif what == "die" or (what == "die_once" and not Path(argument).exists()):
+        if argument:
+            Path(argument).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    elif what == "segfault":
+        os.kill(os.getpid(), signal.SIGSEGV)
+    elif what == "change":
+        sheets.files["unit"].write_bytes(b"another log")
+    _tell(f"ended\t{title}\t{os.getpid()}")
+    return Results(document(sheets))
+
+
+def document(sheets: Sheets) -> dict[str, Any]:
+    quantity = {"value": 1.25, "std": 0.1, "low95": 1.0, "high95": 1.5}
+    inputs = [hashlib.sha256(item.path.read_bytes()).hexdigest() for item in input_paths(sheets)]
+    return {
+        "title": sheets.sortie.title,
+        "aircraft": sheets.aircraft.name,
+        "glider": sheets.glider.name,
+        "time_base": {"start_utc": "2026-05-14T17:00:00.000Z", "end_s": 600.0},
+        "answer": ["The unit is rolled by 20 N m."],
+        "holds": [{"kind": "power", "start_s": 1.0, "rpm": quantity, "hands_off": None}],
+        "comparison": [{"rpm": quantity, "torque_ratio": quantity, "holds": [0]}],
+        "provenance": {
+            "version": "0",
+            "created_utc": "2026-05-14T18:00:00Z",
+            "inputs": [{"name": "x", "sha256": sha256} for sha256 in inputs],
+        },
+    }
+
+
+if __name__ == "__main__":
+    # the whole command line, with this analysis in place of the true one
+    import flightproc.cli
+    from flightproc.batch import run_batch
+
+    sys.path.insert(0, str(Path(__file__).parent))
+    run_batch.__kwdefaults__["analyse"] = "fakes:analyse"
+    sys.exit(flightproc.cli.main(sys.argv[1:]))
