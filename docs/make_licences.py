@@ -90,8 +90,8 @@ COPYLEFT = re.compile(r"\b(A?GPL|LGPL|MPL|EPL|CDDL|EUPL)|Lesser General Public|G
 
 HEAD = """# Licences of what flightproc needs
 
-flightproc itself is under BSD-3-Clause. It holds no code of others; `pip` brings the packages below. This page
-is made from their metadata by `python docs/make_licences.py`, with all extras installed.
+flightproc itself is under BSD-3-Clause. It holds no code of others; `pip` brings the packages below. The page
+was made from their metadata by `python docs/make_licences.py`, with all extras installed.
 
 ## Copyleft
 

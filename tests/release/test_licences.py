@@ -17,7 +17,7 @@ MAKER = runpy.run_path(str(DOCS / "make_licences.py"))
 PAGE = (DOCS / "licences.md").read_text(encoding="utf-8")
 PARTS = {
     "" if head == "Always" else head.split("`")[1].strip("[]"): body
-    for head, body in re.findall(r"^## (Always|Extra .+)\n(.*?)(?=^## |\Z)", PAGE, flags=re.M | re.S)
+    for head, body in re.findall(r"^## (Always|Extra [^\n]+)\n(.*?)(?=^## |\Z)", PAGE, flags=re.M | re.S)
 }
 PROJECT = MAKER["project"]()
 
