@@ -13,7 +13,7 @@ from ..quantity import Quantity
 from ..readers.recording import Recording
 from .clocks import OffsetFound, find_offset
 from .model import ClockOffset
-from .signals import climb_signal, rpm_signal, track_change, turn_change, vibration_level
+from .signals import LogSignals, track_change
 
 if TYPE_CHECKING:
     from ..sheets import LogEntry
@@ -80,7 +80,7 @@ Signal = tuple[Array, Array] | None
 
 
 def _physical_ways(
-    unit: Recording, other: Recording, wind: tuple[float, float] | None
+    unit: LogSignals, other: LogSignals, wind: tuple[float, float] | None
 ) -> tuple[list[_Way], list[str]]:
     """Compare everything that both logs saw."""
     ways: list[_Way] = []
@@ -111,13 +111,13 @@ def _physical_ways(
             return
         ways.append(_Way(method, words, found))
 
-    our_rpm, rpm = rpm_signal(unit), rpm_signal(other)
+    our_rpm, rpm = unit.rpm, other.rpm
     attempt("engine_speed", "engine speed in both logs", our_rpm, rpm, floor=_RPM_FLOOR)
     if rpm is not None and our_rpm is None:
         attempt(
             "vibration",
             "vibration of the unit and engine speed",
-            vibration_level(unit),
+            unit.vibration,
             rpm,
             degree=2,
             floor=_VIBRATION_FLOOR,
@@ -127,15 +127,15 @@ def _physical_ways(
             "vibration",
             "engine speed and vibration",
             our_rpm,
-            vibration_level(other),
+            other.vibration,
             degree=2,
             floor=_VIBRATION_FLOOR,
             turned=True,
         )
-    climb, other_climb = climb_signal(unit), climb_signal(other, measured=True)
+    climb, other_climb = unit.climb, other.measured_climb
     attempt("climb", "rates of climb of the two logs", climb, other_climb, floor=_CLIMB_FLOOR, weakest=0.6)
-    turn, track = turn_change(unit), track_change(other, wind)
-    our_track = track_change(unit, wind)
+    turn, track = unit.turn, track_change(other.recording, wind)
+    our_track = track_change(unit.recording, wind)
     if our_track is not None and track is not None:
         attempt("track", "track of the two logs", our_track, track, floor=_TRACK_FLOOR)
     elif track is not None:
@@ -143,7 +143,7 @@ def _physical_ways(
             "turn rate of the unit and of the air track" if wind else "turn rate of the unit and of the track"
         )
         attempt("turn_rate", label, turn, track, floor=_TURN_FLOOR)
-    other_turn = turn_change(other)
+    other_turn = other.turn
     if turn is not None and other_turn is not None:
         attempt("turn_rate", "turn rate in both logs", turn, other_turn, floor=_BOTH_TURN_FLOOR)
     elif our_track is not None and other_turn is not None:
@@ -192,8 +192,8 @@ def _way_words(way: _Way) -> str:
 
 def align_log(
     entry: LogEntry,
-    unit: Recording,
-    other: Recording,
+    unit: Recording | LogSignals,
+    other: Recording | LogSignals,
     *,
     start: float,
     wind: tuple[float, float] | None = None,
@@ -205,8 +205,8 @@ def align_log(
     ----------
     entry : LogEntry
         The log in the sortie sheet, with its stated offset if there is one.
-    unit, other : Recording
-        The unit's log and the other one.
+    unit, other : Recording or LogSignals
+        The unit's log and the other one; signals that are at hand are not worked out again.
     start : float
         Time on the unit's clock that is sortie time 0 [s].
     wind : tuple of float, optional
@@ -230,7 +230,9 @@ def align_log(
     """
     where = entry.name
     warnings: list[str] = []
-    ways, refused = _physical_ways(unit, other, wind)
+    ours = unit if isinstance(unit, LogSignals) else LogSignals(unit)
+    theirs = other if isinstance(other, LogSignals) else LogSignals(other)
+    ways, refused = _physical_ways(ours, theirs, wind)
     if finer is not None:
         ways.append(
             _Way("acceleration", "sideways acceleration of the unit and turn of the air track", finer)
@@ -272,9 +274,9 @@ def align_log(
             words,
         )
         return Aligned(clock, found, tuple(warnings))
-    both_utc = unit.start_utc is not None and other.start_utc is not None
-    if both_utc and unit.start_utc is not None and other.start_utc is not None:
-        offset = other.start_utc - unit.start_utc
+    our_utc, their_utc = ours.recording.start_utc, theirs.recording.start_utc
+    if our_utc is not None and their_utc is not None:
+        offset = their_utc - our_utc
         trouble = disagreement("UTC", offset, _UTC_STD, _UTC_SLACK)
         strong = seen is not None and seen.found.correlation >= _STRONG
         if trouble and strong:

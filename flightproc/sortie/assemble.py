@@ -18,13 +18,14 @@ from .align import Aligned
 from .clocking import align_all, refine_all
 from .engine import engine_speed, power_groups
 from .engine_rpm import with_sound_rpm, with_vibration_rpm
-from .gather import Gathered, gather_channels
+from .gather import Gathered, OnGrid, gather_channels
 from .grid import running_mean, to_grid
 from .join import check_specific_force, clock_groups, prefer_sources, united
 from .model import Sortie
 from .motion import Motion, MountSheet, resolve_motion
 from .phases import airborne_stretches, mask_of, still_stretches
 from .refine import Felt
+from .signals import LogSignals
 from .strapdown import strapdown_attitude
 
 if TYPE_CHECKING:
@@ -85,8 +86,8 @@ def assemble_sortie(
     heard, engine_words = with_sound_rpm(entries, recordings, sheets.aircraft)
     recordings = dict(heard)
     groups = clock_groups(entries, recordings)
-    clocks = {root: united(members, recordings) for root, members in groups.items()}
-    unit = clocks[unit_name]
+    clocks = {root: LogSignals(united(members, recordings)) for root, members in groups.items()}
+    unit = clocks[unit_name].recording
     missing = [name for name in (*_RATES, *_FORCES) if unit.get(name) is None]
     if any(name in _RATES for name in missing):
         raise SortieError(
@@ -111,9 +112,10 @@ def assemble_sortie(
         )
     grid = np.arange(count) / rate
     body = tuple(groups[unit_name])
+    on_grid = OnGrid(grid)
 
     def gather(clock: Mapping[str, Aligned]) -> _Passes:
-        gathered = gather_channels(entries, recordings, clock, grid, body=body)
+        gathered = gather_channels(entries, recordings, clock, grid, body=body, placed=on_grid)
         passes = _Passes(sheets, grid, rate, gathered)
         passes.first()
         return passes

@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 
 from ..errors import ClockError
 from ..quantity import Quantity
-from ..readers.recording import Recording
 from .align import Aligned, align_log, align_unit
 from .clocks import OffsetFound
 from .model import ClockOffset
 from .refine import Felt, refine_offset
-from .signals import ground_velocity
+from .signals import LogSignals, ground_velocity
 
 if TYPE_CHECKING:
     from ..sheets import LogEntry
@@ -34,7 +33,7 @@ _SETTLED = 0.005  # [s]
 def align_all(
     entries: Mapping[str, LogEntry],
     groups: Groups,
-    clocks: Mapping[str, Recording],
+    clocks: Mapping[str, LogSignals],
     unit: str,
     start: float,
 ) -> dict[str, Aligned]:
@@ -46,7 +45,7 @@ def align_all(
         Logs by name.
     groups : mapping of str to mapping of str to float
         Logs by clock, see :func:`~flightproc.sortie.join.clock_groups`.
-    clocks : mapping of str to Recording
+    clocks : mapping of str to LogSignals
         All that was logged on each clock.
     unit : str
         Name of the unit's log.
@@ -63,7 +62,7 @@ def align_all(
     A clock that shares nothing with the unit's log is tried against every other clock that was brought to it:
     an engine log with UTC, say, goes by way of a satellite log.
     """
-    roots = {unit: align_unit(entries[unit], clocks[unit], start)}
+    roots = {unit: align_unit(entries[unit], clocks[unit].recording, start)}
     for name in groups:
         if name != unit:
             roots[name] = align_log(entries[name], clocks[unit], clocks[name], start=start)
@@ -72,7 +71,7 @@ def align_all(
 
 
 def _go_round(
-    roots: dict[str, Aligned], entries: Mapping[str, LogEntry], clocks: Mapping[str, Recording], unit: str
+    roots: dict[str, Aligned], entries: Mapping[str, LogEntry], clocks: Mapping[str, LogSignals], unit: str
 ) -> None:
     """Try clocks that were not aligned against those that were."""
     for name in [n for n, one in roots.items() if one.found is None]:
@@ -120,7 +119,7 @@ def _members(
 def refine_all(
     entries: Mapping[str, LogEntry],
     groups: Groups,
-    clocks: Mapping[str, Recording],
+    clocks: Mapping[str, LogSignals],
     unit: str,
     start: float,
     aligned: Mapping[str, Aligned],
@@ -153,7 +152,7 @@ def refine_all(
     for name, before in list(roots.items()):
         if name == unit or before.clock.method == "stated":
             continue
-        velocity = ground_velocity(clocks[name])
+        velocity = ground_velocity(clocks[name].recording)
         if velocity is None:
             continue
         finer = None

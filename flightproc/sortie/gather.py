@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from ..channels import CHANNELS
 from ..readers.recording import Recording
 from .align import Aligned
-from .grid import to_grid
+from .clocks import OffsetFound
+from .grid import Placement, to_grid
 from .signals import ground_velocity
 
 if TYPE_CHECKING:
     from ..sheets import LogEntry
 
-__all__ = ["Gathered", "gather_channels", "longest"]
+__all__ = ["Gathered", "OnGrid", "gather_channels", "longest"]
 
 Array = NDArray[np.float64]
 
@@ -65,6 +66,38 @@ class Gathered:
     warnings: list[str] = field(default_factory=list)
 
 
+class OnGrid:
+    """Brings series to one grid, and remembers what it brought there with which clock.
+
+    Parameters
+    ----------
+    grid : ndarray, shape (n,)
+        Even times on the sortie's time base [s].
+    """
+
+    def __init__(self, grid: Array) -> None:
+        self.grid = grid
+        self._places: dict[tuple[int, OffsetFound | None], tuple[Array, Placement]] = {}
+        self._brought: dict[tuple[int, OffsetFound | None], tuple[Array, tuple[Array, str]]] = {}
+
+    def bring(
+        self, aligned: Aligned, time: Array, values: Array, *, angle: bool = False
+    ) -> tuple[Array, str]:
+        """Bring a series of a log, on the log's own clock [s], to the grid as :func:`~.grid.to_grid` does."""
+        key = (id(values), aligned.found)
+        if key not in self._brought:  # the arrays are kept with it, so that no other can come by their number
+            self._brought[key] = values, self._bring(aligned, time, values, angle)
+        return self._brought[key][1]
+
+    def _bring(self, aligned: Aligned, time: Array, values: Array, angle: bool) -> tuple[Array, str]:
+        if not np.isfinite(values).all():
+            return to_grid(aligned.times(time), values, self.grid, angle=angle)
+        key = (id(time), aligned.found)
+        if key not in self._places:
+            self._places[key] = time, Placement(aligned.times(time), self.grid)
+        return self._places[key][1].bring(values, angle=angle)
+
+
 @dataclass(frozen=True)
 class _Offer:
     """What one log offers for a channel, on the grid."""
@@ -104,6 +137,7 @@ def gather_channels(
     grid: Array,
     *,
     body: Collection[str] = (),
+    placed: OnGrid | None = None,
 ) -> Gathered:
     """Bring every channel of every aligned log to the grid, the best log for each first.
 
@@ -119,6 +153,8 @@ def gather_channels(
         Even times on the sortie's time base [s].
     body : collection of str
         Logs beside the unit's that come from the same logger.
+    placed : OnGrid, optional
+        What was brought to this grid before: it is used again where a clock has not moved.
 
     Returns
     -------
@@ -134,13 +170,14 @@ def gather_channels(
     its gaps and are compared with it.
     """
     out = Gathered()
+    placed = placed or OnGrid(grid)
     present = [name for name in entries if aligned[name].found is not None]
     unit = [name for name in present if entries[name].role == "unit" or name in body]
     for channel in CHANNELS:
         if channel in ("velocity_east", "ground_speed", "track"):
             continue
         if channel == "velocity_north":
-            offers = [o for name in present if (o := _velocity(entries, recordings, aligned, grid, name))]
+            offers = [o for name in present if (o := _velocity(entries, recordings, aligned, placed, name))]
             channels: tuple[str, ...] = _TOGETHER
         else:
             candidates = unit if channel in _UNIT_ONLY else present
@@ -148,7 +185,7 @@ def gather_channels(
             offers = [
                 o
                 for name in (*candidates, *stated)
-                if (o := _offer(entries, recordings, aligned, grid, name, channel))
+                if (o := _offer(entries, recordings, aligned, placed, name, channel))
             ]
             channels = (channel,)
         if offers:
@@ -178,16 +215,14 @@ def _offer(
     entries: Mapping[str, LogEntry],
     recordings: Mapping[str, Recording],
     aligned: Mapping[str, Aligned],
-    grid: Array,
+    placed: OnGrid,
     name: str,
     channel: str,
 ) -> _Offer | None:
     series = recordings[name].get(channel)
     if series is None or series.time.size < 2:
         return None
-    values, how = to_grid(
-        aligned[name].times(series.time), series.values, grid, angle=CHANNELS[channel].angle
-    )
+    values, how = placed.bring(aligned[name], series.time, series.values, angle=CHANNELS[channel].angle)
     known = np.isfinite(values)
     if known.sum() < 2:
         return None
@@ -199,16 +234,15 @@ def _velocity(
     entries: Mapping[str, LogEntry],
     recordings: Mapping[str, Recording],
     aligned: Mapping[str, Aligned],
-    grid: Array,
+    placed: OnGrid,
     name: str,
 ) -> _Offer | None:
     velocity = ground_velocity(recordings[name])
     if velocity is None:
         return None
     time, north, east, source = velocity
-    own = aligned[name].times(time)
-    v_north, how = to_grid(own, north, grid)
-    v_east, _ = to_grid(own, east, grid)
+    v_north, how = placed.bring(aligned[name], time, north)
+    v_east, _ = placed.bring(aligned[name], time, east)
     known = np.isfinite(v_north) & np.isfinite(v_east)
     if known.sum() < 2:
         return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["running_mean", "to_grid"]
+__all__ = ["Placement", "running_mean", "to_grid"]
 
 Array = NDArray[np.float64]
 
@@ -37,32 +37,56 @@ def to_grid(time: Array, values: Array, grid: Array, *, angle: bool = False) -> 
     each grid time, so that vibration does not fold down; a slower one is interpolated linearly.
     """
     good = np.isfinite(values) & np.isfinite(time)
-    t, v = time[good], values[good]
-    if t.size < 2:
+    if np.count_nonzero(good) < 2:
         return np.full(grid.size, np.nan), "too few samples"
-    if angle:
-        v = np.unwrap(v)
-    period = float(np.median(np.diff(t)))
-    step = float(grid[1] - grid[0])
-    out = np.interp(grid, t, v)
-    how = f"interpolated from {1.0 / period:.3g} Hz"
-    if period * 1.5 <= step:
-        edges = np.concatenate([grid - 0.5 * step, [grid[-1] + 0.5 * step]])
-        bounds = np.searchsorted(t, edges)
-        sums = np.concatenate([[0.0], np.cumsum(v - v.mean())])
-        count = np.diff(bounds)
-        mean = (sums[bounds[1:]] - sums[bounds[:-1]]) / np.maximum(count, 1) + v.mean()
-        out = np.where(count > 0, mean, out)
-        how = f"averaged from {1.0 / period:.3g} Hz"
-    right = np.clip(np.searchsorted(t, grid), 1, t.size - 1)
-    gap = t[right] - t[right - 1]
-    exact = (np.abs(grid - t[right]) < 0.5 * period) | (np.abs(grid - t[right - 1]) < 0.5 * period)
-    missing = (gap > max(2.0, 3.0 * period)) & ~exact
-    missing |= (grid < t[0] - max(step, 0.5 * period)) | (grid > t[-1] + max(step, 0.5 * period))
-    out = np.where(missing, np.nan, out)
-    if angle:
-        out = np.angle(np.exp(1j * out))
-    return np.asarray(out, dtype=float), how
+    return Placement(time[good], grid).bring(values[good], angle=angle)
+
+
+class Placement:
+    """How samples lie on an even grid; see :func:`to_grid`.
+
+    Parameters
+    ----------
+    time : ndarray, shape (m,)
+        Sample times [s], finite and increasing, at least two.
+    grid : ndarray, shape (n,)
+        Even times [s], at least two.
+    """
+
+    def __init__(self, time: Array, grid: Array) -> None:
+        self.time, self.grid = time, grid
+        period = float(np.median(np.diff(time)))
+        step = float(grid[1] - grid[0])
+        self.how = f"interpolated from {1.0 / period:.3g} Hz"
+        self.bounds: NDArray[np.int64] | None = None
+        if period * 1.5 <= step:
+            edges = np.concatenate([grid - 0.5 * step, [grid[-1] + 0.5 * step]])
+            self.bounds = np.searchsorted(time, edges)
+            self.how = f"averaged from {1.0 / period:.3g} Hz"
+        right = np.clip(np.searchsorted(time, grid), 1, time.size - 1)
+        after, before = time[right], time[right - 1]
+        exact = (np.abs(grid - after) < 0.5 * period) | (np.abs(grid - before) < 0.5 * period)
+        self.missing = (after - before > max(2.0, 3.0 * period)) & ~exact
+        reach = max(step, 0.5 * period)
+        self.missing |= (grid < time[0] - reach) | (grid > time[-1] + reach)
+
+    def bring(self, values: Array, *, angle: bool = False) -> tuple[Array, str]:
+        """Bring a series of these times, shape (m,), to the grid; see :func:`to_grid`."""
+        if angle:
+            values = np.unwrap(values)
+        if self.bounds is None:
+            out = np.interp(self.grid, self.time, values)
+        else:
+            middle = values.mean()
+            sums = np.concatenate([[0.0], np.cumsum(values - middle)])[self.bounds]
+            count = np.diff(self.bounds)
+            out = np.diff(sums) / np.maximum(count, 1) + middle
+            empty = count == 0
+            out[empty] = np.interp(self.grid[empty], self.time, values)
+        out[self.missing] = np.nan
+        if angle:
+            out = np.angle(np.exp(1j * out))
+        return np.asarray(out, dtype=float), self.how
 
 
 def running_mean(x: Array, size: int) -> Array:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,7 @@ from ..readers.recording import Recording
 from .circle import CircleFit
 
 __all__ = [
+    "LogSignals",
     "climb_signal",
     "ground_velocity",
     "rpm_signal",
@@ -263,3 +266,41 @@ def climb_signal(recording: Recording, *, measured: bool = False) -> tuple[Array
         bad = (grid < t[0] + half) | (grid > t[-1] - half) | (_longest_step(t, grid) > 3.0)
         return grid, np.where(bad, np.nan, climb)
     return None
+
+
+class LogSignals:
+    """What a log saw, worked out when it is first asked for: every other log is compared with it.
+
+    Parameters
+    ----------
+    recording : Recording
+        The log.
+    """
+
+    def __init__(self, recording: Recording) -> None:
+        self.recording = recording
+
+    @cached_property
+    def rpm(self) -> tuple[Array, Array] | None:
+        """As :func:`rpm_signal`."""
+        return rpm_signal(self.recording)
+
+    @cached_property
+    def vibration(self) -> tuple[Array, Array] | None:
+        """As :func:`vibration_level`."""
+        return vibration_level(self.recording)
+
+    @cached_property
+    def climb(self) -> tuple[Array, Array] | None:
+        """As :func:`climb_signal`."""
+        return climb_signal(self.recording)
+
+    @cached_property
+    def measured_climb(self) -> tuple[Array, Array] | None:
+        """As :func:`climb_signal`, a logged height first."""
+        return climb_signal(self.recording, measured=True)
+
+    @cached_property
+    def turn(self) -> tuple[Array, Array] | None:
+        """As :func:`turn_change`."""
+        return turn_change(self.recording)

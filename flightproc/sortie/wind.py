@@ -447,8 +447,9 @@ class _Fit:
 
     @staticmethod
     def _weights(white: Array) -> Array:
-        scale = max(1.4826 * float(np.median(np.abs(white))), 1e-4)
-        return np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(white), 1e-12))
+        size = np.abs(white)
+        scale = np.maximum(1.4826 * np.median(size, axis=-1, keepdims=True), 1e-4)
+        return np.asarray(np.minimum(1.0, _HUBER * scale / np.maximum(size, 1e-12)), dtype=float)
 
     def _remember(self, residual: Array, jacobian: Array) -> None:
         """Find memory and size of the gusts by restricted likelihood, averaged over what memory may be."""
@@ -459,7 +460,7 @@ class _Fit:
         both = np.column_stack([jacobian, residual]).T
         white = np.repeat(both[None], grid.size, axis=0)
         white[:, :, 1:] = (both[:, 1:] - keep[:, None, :] * both[:, :-1]) * scale[:, None, :]
-        weight = np.stack([self._weights(row) for row in white[:, -1]])
+        weight = self._weights(white[:, -1])
         # all that is needed of the weighted rows are their products
         products = (white * weight[:, None, :]) @ np.swapaxes(white, 1, 2)
         size, penalised, lead = self._levels(products)
@@ -478,19 +479,28 @@ class _Fit:
         normal, gradient, square = products[:, :-1, :-1], products[:, :-1, -1], products[:, -1, -1]
         pull = self.prior * (self.prior_mean - self.theta)
         prior = np.diag(self.prior)
-        variance = np.maximum(square / self.n, 1e-6)
+        first = np.maximum(square / self.n, 1e-6)
+        # axes in which both parts of the normal matrix are diagonal: 1 - c and c of it at the first variance
+        whole, axes = np.linalg.eigh(normal / first[:, None, None] + prior)
+        kept = whole > 1e-15 * whole[:, -1:]
+        axes *= (np.where(kept, whole, np.inf) ** -0.5)[:, None, :]
+        known, turned = np.linalg.eigh(np.swapaxes(axes, 1, 2) @ prior @ axes)
+        axes = axes @ turned
+        seen = 1.0 - known
+        along = np.einsum("kij,ki->kj", axes, gradient)
+        pulled = np.einsum("kij,i->kj", axes, pull)
+        variance = first
         for _ in range(8):
-            inverse = np.linalg.pinv(normal / variance[:, None, None] + prior, hermitian=True)
-            step = np.einsum("kij,kj->ki", inverse, gradient / variance[:, None] + pull)
-            total = square - np.einsum(
-                "ki,ki->k", step, 2.0 * gradient - np.einsum("kij,kj->ki", normal, step)
-            )
-            spent = np.einsum("kij,kji->k", inverse, normal) / variance
+            ratio = (first / variance)[:, None]
+            size = 1.0 / (ratio * seen + known)
+            step = size * (along / variance[:, None] + pulled)
+            total = square - np.sum(step * (2.0 * along - first[:, None] * seen * step), axis=1)
+            spent = np.sum(ratio * seen * size, axis=1) - np.sum(~kept, axis=1)
             variance = np.maximum(total / np.maximum(self.n - spent, 1.0), 1e-6)
-        off = self.prior_mean - self.theta - step
-        sign, lead = np.linalg.slogdet(inverse)
+        off = self.prior_mean - self.theta - np.einsum("kij,kj->ki", axes, step)
+        lead = np.sum(np.log(size), axis=1) - np.sum(np.log(np.where(kept, whole, 1.0)), axis=1)
         penalised = total / variance + np.sum(self.prior * off**2, axis=1)
-        return np.sqrt(variance), penalised, np.where(sign > 0, lead, -1e3)
+        return np.sqrt(variance), penalised, np.where(kept.all(axis=1), lead, -1e3)
 
     def _linearise(self) -> tuple[Array, Array]:
         """Return observed less modelled airspeed, and the derivatives of the model less the observation."""
@@ -512,7 +522,10 @@ class _Fit:
             factor = b.shape
             modelled = speed * factor
         else:
-            load = self._turning(theta, np.where(np.isfinite(turn), turn, self._track_rate(air_n, air_e)))
+            lost = ~np.isfinite(turn)
+            if lost.any():
+                turn = np.where(lost, self._track_rate(air_n, air_e), turn)
+            load = self._turning(theta, turn)
             bend = 1.0 + theta[-1] * load
             factor = b.shape * bend
             modelled = (speed + theta[-2] * self.age) * factor

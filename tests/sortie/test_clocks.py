@@ -101,3 +101,27 @@ def test_gaps_do_no_harm():
     y[1000:1500] = np.nan
     x[6000:6400] = np.nan
     assert find_offset(t, x, own, y, floor=0.0).offset == pytest.approx(-15.2, abs=0.1)
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize(("period", "degree"), [(0.1, 1), (0.2, 2), (0.04, 1)])
+def test_products_at_every_offset_are_those_of_signals_brought_there_one_by_one(period, degree):
+    from flightproc.sortie.clocks import _fine_step, _moments
+
+    rng = np.random.default_rng(7)
+    t = 3.0 + period * np.arange(900)
+    own = np.arange(0.0, 200.0, 0.13)
+    x, y = rng.standard_normal(t.size), rng.standard_normal(own.size)
+    x[300:340], y[200:210] = np.nan, np.nan
+    fine = _fine_step(t)
+    assert fine == pytest.approx(min(period, 0.05))
+    offsets = -1.234 + fine * np.arange(-20, 21)
+    moments, centres = _moments(t, x, own, y, offsets, degree)
+    assert np.all(np.diff(centres) > 0)
+    x = (x - np.nanmean(x)) / np.nanstd(x)
+    scaled = np.clip((y - np.nanmean(y)) / np.nanstd(y), -4.0, 4.0)
+    for offset, found in zip(offsets, moments.sum(axis=1), strict=True):
+        there = np.interp(t, own + offset, scaled, left=np.nan, right=np.nan)
+        good = np.isfinite(x) & np.isfinite(there)
+        columns = np.stack([*(there[good] ** k for k in range(degree + 1)), x[good]])
+        assert found == pytest.approx(columns @ columns.T, abs=1e-8)

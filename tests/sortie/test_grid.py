@@ -61,3 +61,24 @@ def test_running_mean_of_one_sample_is_the_series():
     x = np.array([1.0, 2.0, 5.0])
     assert running_mean(x, 1) is x
     assert np.all(np.isnan(running_mean(np.full(3, np.nan), 3)))
+
+
+def test_series_of_one_clock_are_brought_once_and_anew_when_it_moves():
+    from flightproc.quantity import Quantity
+    from flightproc.sortie.align import Aligned
+    from flightproc.sortie.clocks import OffsetFound
+    from flightproc.sortie.gather import OnGrid
+    from flightproc.sortie.model import ClockOffset
+
+    t = np.arange(0.0, 20.0, 0.02)
+    clock = ClockOffset("log", Quantity.of(0.0, 0.0, "s"), "stated", None, "")
+    placed = OnGrid(GRID)
+    for offset in (0.0, 1.0):
+        aligned = Aligned(clock, OffsetFound(offset, 0.0, 1.0, 0.0, 20.0))
+        for gap in (False, True):
+            values = np.where((t > 5) & (t < 9) & gap, np.nan, np.sin(t))
+            ours, how = placed.bring(aligned, t, values)
+            theirs, words = to_grid(t + offset, values, GRID)
+            assert how == words
+            assert ours == pytest.approx(theirs, abs=1e-12, nan_ok=True)
+            assert placed.bring(aligned, t, values)[0] is ours

@@ -7,6 +7,7 @@ from flightproc.sortie.mount import (
     levelling_angles,
     rotate,
     rotation_matrix,
+    swing_sums,
     swing_yaw,
 )
 
@@ -103,6 +104,18 @@ def test_swinging_that_has_no_axis_or_too_little_time_tells_nothing():
     assert not np.isfinite(swing_yaw(*swinging(3, 0.0), rate=1.0).yaw)
 
 
+@pytest.mark.analytic
+def test_sums_of_the_swing_turn_with_the_sensor():
+    p, q, steady = swinging(6, np.radians(4.0))
+    for turned in (-0.2, 0.1, 1.0):
+        there = rotate(rotation_matrix(0.0, 0.0, turned), p, q, np.zeros_like(p))
+        ours = swing_sums(p, q, steady, rate=10.0).yaw(turned)
+        theirs = swing_yaw(there[0], there[1], steady, rate=10.0)
+        assert ours.words == theirs.words
+        if np.isfinite(theirs.yaw):
+            assert (ours.yaw, ours.std) == pytest.approx((theirs.yaw, theirs.std), rel=1e-9)
+
+
 @pytest.mark.synthetic
 @pytest.mark.parametrize("gain", [1.45, float("nan")])
 def test_turns_of_a_twisting_unit_do_not_overrule_its_swing(gain):
@@ -110,7 +123,7 @@ def test_turns_of_a_twisting_unit_do_not_overrule_its_swing(gain):
 
     p, q, steady = swinging(5, np.radians(2.5))
     misled = MountYaw(np.radians(44.0) if np.isfinite(gain) else float("nan"), np.radians(6.0), gain, "")
-    found = _with_swing(misled, (p, q, np.zeros_like(p)), steady, 10.0)
+    found = _with_swing(misled, swing_sums(p, q, steady, rate=10.0))
     assert np.degrees(found.yaw) == pytest.approx(2.5, abs=2.0 * np.degrees(found.std))
     assert "turns do not tell" in found.words
 
@@ -121,5 +134,5 @@ def test_a_sensor_put_on_sideways_keeps_the_yaw_of_its_turns():
 
     p, q, steady = swinging(5, np.radians(90.0))
     turned = MountYaw(np.radians(90.0), np.radians(3.0), 1.02, "")
-    found = _with_swing(turned, (p, q, np.zeros_like(p)), steady, 10.0)
+    found = _with_swing(turned, swing_sums(p, q, steady, rate=10.0))
     assert np.degrees(found.yaw) == pytest.approx(90.0, abs=3.0)

@@ -132,6 +132,33 @@ def test_smoothing_moves_nothing_in_time():
     assert ramp[200] == pytest.approx(200.0, abs=1e-3)
 
 
+@pytest.mark.analytic
+@pytest.mark.parametrize("n", [1, 2, 57])
+def test_smoothing_is_the_two_sided_exponential_with_the_weights_of_its_samples(n):
+    rng = np.random.default_rng(4)
+    x, weight = rng.standard_normal((n, 2)), (rng.random(n) < 0.7) + 0.1
+    keep = np.exp(-1.0 / (10.0 * 0.8))
+    kernel = (1 - keep) / (1 + keep) * keep ** np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+    smooth, share = smooth_both_ways(x, weight, 10.0, 0.8)
+    assert share == pytest.approx(kernel @ weight, rel=1e-12)
+    assert smooth == pytest.approx(kernel @ (weight[:, None] * x) / (kernel @ weight)[:, None], abs=1e-12)
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize("n", [2, 3, 8, 100])
+def test_every_product_on_the_way_is_that_of_single_steps(n):
+    from scipy.spatial.transform import Rotation
+
+    rates = tuple(np.random.default_rng(n).standard_normal((3, n)))
+    step = 0.5 * (np.array(rates).T[1:] + np.array(rates).T[:-1]) / RATE
+    whole = [Rotation.identity()]
+    for one in step:
+        whole.append(whole[-1] * Rotation.from_rotvec(one))
+    ours = Rotation.from_quat(np.roll(integrate_rates(rates, RATE), -1, axis=1))
+    apart = [(a.inv() * b).magnitude() for a, b in zip(whole, ours, strict=True)]
+    assert max(apart) < 1e-12
+
+
 def felt_by(m):
     _, found = solved(m)
     return Felt(m.t, found.acceleration_north, found.acceleration_east, found.heading)

@@ -129,3 +129,65 @@ def test_power_groups_follow_the_plateaus():
     assert group[405] == -1
     assert np.all(power_groups(None, 10.0, 50) == 0)
     assert np.all(power_groups(np.full(50, np.nan), 10.0, 50) == 0)
+
+
+def fit_of(n=60, *, straight=False):
+    """A fit of wind and trim speed at its first linearisation."""
+    from flightproc.sortie.wind import _Blocks, _Fit
+
+    rng = np.random.default_rng(8)
+    time = 2.0 * np.cumsum(1 + (rng.random(n) < 0.1) * 20)
+    heading = np.zeros(n) if straight else np.linspace(0.0, 9.0, n)
+    speed = 10.0 + (0.0 if straight else 0.3) * rng.standard_normal(n)
+    zero = np.zeros(n)
+    group = (np.arange(n) > n // 2).astype(np.int64)
+    blocks = _Blocks(
+        time, speed * np.cos(heading), speed * np.sin(heading), zero, zero, zero + 1, zero, group, 5e3 + zero
+    )
+    fit = _Fit(blocks, pitot=False, expected=(10.0, 2.5))
+    fit.theta = fit.prior_mean.copy()
+    return fit
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize("straight", [False, True])
+def test_gusts_by_the_same_likelihood_as_step_by_step(straight):
+    """With one pseudo-inverse in every step, as written in the method; a straight flight is singular."""
+    fit = fit_of(straight=straight)
+    residual, jacobian = fit._linearise()
+    fit._remember(residual, jacobian)
+    grid, prior = np.geomspace(1.0, 60.0, 13), np.diag(fit.prior)
+    likelihood, scales = [], []
+    for memory in grid:
+        keep = np.exp(-np.diff(fit.blocks.time) / memory)
+        root = np.sqrt(1.0 - keep**2)
+        rows = np.column_stack([jacobian, residual])
+        rows[1:] = (rows[1:] - keep[:, None] * rows[:-1]) / root[:, None]
+        rows, white = rows[:, :-1], rows[:, -1]
+        weight = fit._weights(white)
+        normal, gradient = rows.T @ (weight[:, None] * rows), rows.T @ (weight * white)
+        variance = max(float(np.sum(weight * white**2)) / fit.n, 1e-6)
+        for _ in range(8):
+            inverse = np.linalg.pinv(normal / variance + prior, hermitian=True)
+            step = inverse @ (gradient / variance + fit.prior * (fit.prior_mean - fit.theta))
+            total = float(np.sum(weight * (white - rows @ step) ** 2))
+            variance = max(total / max(fit.n - float(np.trace(inverse @ normal)) / variance, 1.0), 1e-6)
+        sign, lead = np.linalg.slogdet(inverse)
+        penalised = total / variance + float(np.sum(fit.prior * (fit.prior_mean - fit.theta - step) ** 2))
+        lead = lead if sign > 0 and lead > -1e2 else -1e3
+        logdet = 2.0 * np.sum(np.log(root))
+        likelihood.append(-0.5 * (fit.n * np.log(variance) + logdet + penalised - lead))
+        scales.append(variance)
+    chance = grid * np.exp(np.array(likelihood) - max(likelihood))
+    chance /= chance.sum()
+    assert fit.memory == pytest.approx(chance @ grid, rel=1e-9)
+    assert fit.gust == pytest.approx(np.sqrt(chance @ np.array(scales)), rel=1e-9)
+
+
+@pytest.mark.analytic
+def test_gusts_fade_with_the_time_between_blocks():
+    fit = fit_of()
+    fit.memory = 7.0
+    rows = np.random.default_rng(9).standard_normal((fit.n, 3))
+    apart = np.abs(np.subtract.outer(fit.blocks.time, fit.blocks.time))
+    assert fit._faded(rows) == pytest.approx(np.exp(-apart / 7.0) @ rows, abs=1e-12)
