@@ -135,7 +135,7 @@ def run_batch(
     progress : callable, optional
         Called with a :class:`Tick` now and then.
     analyse : str
-        ``module:function`` that is called with the sheets of a sortie and returns its results.
+        ``module:function``, called with the sheets of a sortie; see :data:`flightproc.batch.work.ANALYSE`.
 
     Returns
     -------

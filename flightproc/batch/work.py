@@ -69,7 +69,7 @@ class Order:
     alone : bool
         Whether nothing else should run beside it: its worker has died once.
     analyse : str
-        ``module:function``, called with the sheets.
+        ``module:function``, called with the sheets; see :func:`analyse_loaded`.
     """
 
     sheet: str
@@ -144,11 +144,13 @@ class Outcome:
     held_bytes: int = 0
 
 
-def analyse_loaded(sheets: Sheets) -> Results:
-    """Read the logs that sheets name, and analyse the sortie."""
+def analyse_loaded(sheets: Sheets) -> tuple[dict[str, Any], Results]:
+    """Read the logs that sheets name and analyse the sortie; return results.json as objects, and results."""
     from ..analysis import analyse_sheets, read_recordings
+    from ..report.tables import plain
 
-    return analyse_sheets(sheets, read_recordings(sheets))
+    results = analyse_sheets(sheets, read_recordings(sheets))
+    return plain(results.to_json()), results
 
 
 def do(order: Order) -> Outcome:
@@ -260,14 +262,11 @@ def worker_died(order: Order, times: int, how: str = "") -> Failure:
 
 def _make(order: Order, store: Store, key: str, digests: Digests, sheets: Sheets) -> dict[str, Any]:
     """Analyse, check, write the report where wanted, store."""
-    from ..report.tables import plain
-
     module, name = order.analyse.split(":")
     analyse = getattr(import_module(module), name)
     forget_peak()
     begun_cpu, begun = time.process_time(), time.monotonic()
-    results: Results = analyse(sheets)
-    document = plain(results.to_json())
+    document, results = analyse(sheets)
     changed = {entry["sha256"] for entry in document["provenance"]["inputs"]} - digests.hashes
     if changed:
         raise SortieError(

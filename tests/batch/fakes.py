@@ -18,20 +18,12 @@ LOG = "FLIGHTPROC_FAKE_LOG"
 """Environment variable: a file that gets one line an analysis begun, and one an analysis ended."""
 
 
-class Results:
-    def __init__(self, document: dict[str, Any]) -> None:
-        self._document = document
-
-    def to_json(self) -> dict[str, Any]:
-        return self._document
-
-
 def _tell(words: str) -> None:
     with Path(os.environ[LOG]).open("ab") as file:
         file.write(f"{words}\n".encode())
 
 
-def analyse(sheets: Sheets) -> Results:
+def analyse(sheets: Sheets) -> tuple[dict[str, Any], None]:
     title, (what, *rest) = sheets.sortie.title, sheets.sortie.pilot_notes.split(" ", 1)
     argument = rest[0] if rest else ""
     _tell(f"begun\t{title}\t{os.getpid()}")
@@ -52,7 +44,7 @@ def analyse(sheets: Sheets) -> Results:
     elif what == "change":
         sheets.files["unit"].write_bytes(b"another log")
     _tell(f"ended\t{title}\t{os.getpid()}")
-    return Results(document(sheets))
+    return document(sheets), None
 
 
 def document(sheets: Sheets) -> dict[str, Any]:
