@@ -80,13 +80,21 @@ _AT_REST = {"thrust_tilt": (1.15, 0.08), "slipstream_surface": (1.0, 0.1)}
 _IDLE_RELATIVE_STD = 0.5  # of the torque that an idling propeller gives, from the rig's extrapolation
 
 
-def analyse(sortie_sheet: str | os.PathLike[str], *, progress: Progress | None = None) -> Results:
+def analyse(
+    sortie_sheet: str | os.PathLike[str],
+    *,
+    recordings: Mapping[str, Recording] | None = None,
+    progress: Progress | None = None,
+) -> Results:
     """Analyse one sortie.
 
     Parameters
     ----------
     sortie_sheet : path
         The sortie sheet; the other sheets and the logs are found from it.
+    recordings : mapping of str to Recording, optional
+        Logs that are read already, by their names in the sheet: their files are not opened and need not
+        exist. :func:`flightproc.recording_from_frame` makes one of a data frame.
     progress : callable, optional
         Called with what is being done and the share done, 0 to 1.
 
@@ -101,9 +109,10 @@ def analyse(sortie_sheet: str | os.PathLike[str], *, progress: Progress | None =
     """
     tell = progress or (lambda words, share: None)
     tell("reading the sheets", 0.0)
-    sheets = load_sortie(sortie_sheet)
-    recordings = read_recordings(sheets, lambda words, share: tell(words, 0.05 + 0.25 * share))
-    return analyse_sheets(sheets, recordings, progress=progress)
+    given = dict(recordings or {})
+    sheets = load_sortie(sortie_sheet, without_files=given)
+    logs = read_recordings(sheets, lambda words, share: tell(words, 0.05 + 0.25 * share), given=given)
+    return analyse_sheets(sheets, logs, progress=progress)
 
 
 @displayed
@@ -150,11 +159,32 @@ class Prepared:
     warnings: tuple[str, ...]
 
 
-def read_recordings(sheets: Sheets, progress: Progress | None = None) -> dict[str, Recording]:
-    """Read the logs that a sortie sheet names; the share done runs from 0 to 1."""
+def read_recordings(
+    sheets: Sheets, progress: Progress | None = None, *, given: Mapping[str, Recording] | None = None
+) -> dict[str, Recording]:
+    """Read the logs that a sortie sheet names, but for those in ``given``; the share done runs from 0 to 1.
+
+    Raises
+    ------
+    LogError
+        If a log cannot be read, or one is given that the sheet does not name.
+    """
     tell = progress or (lambda words, share: None)
+    given = given or {}
+    names = [entry.name for entry in sheets.sortie.logs]
+    strange = [name for name in given if name not in names]
+    if strange:
+        raise LogError(
+            "recordings are given for logs that the sortie sheet does not name",
+            where=str(sheets.sheet_files.get("sortie", "sheets")),
+            found=", ".join(strange),
+            allowed=", ".join(names),
+        )
     recordings: dict[str, Recording] = {}
     for number, entry in enumerate(sheets.sortie.logs):
+        if entry.name in given:
+            recordings[entry.name] = given[entry.name]
+            continue
         tell(f"reading {entry.file}", number / len(sheets.sortie.logs))
         columns = {name: vars(column) for name, column in entry.columns.items()}
         recordings[entry.name] = read_log(sheets.files[entry.name], columns=columns or None)

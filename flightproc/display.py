@@ -7,7 +7,6 @@ One that has more to say returns a :class:`Card` from ``_card``; text and HTML a
 from __future__ import annotations
 
 import dataclasses
-import html
 import math
 import os
 from collections.abc import Iterable, Mapping, Sequence, Set
@@ -230,10 +229,13 @@ def _columns(rows: Iterable[Sequence[str]]) -> list[str]:
 
 _LINE = "border-bottom:1px solid rgba(128,128,128,.35)"
 _CELL = "padding:.15em .7em;background:transparent;color:inherit;font-variant-numeric:tabular-nums"
+_NAME = f"{_CELL};text-align:left;font-weight:normal;white-space:nowrap;opacity:.75"
 _MOST_ROWS = 40
 
 
 def _html(self: object) -> str:
+    import html
+
     name = type(self).__name__
     card = _card_of(self)
     if card is None:
@@ -245,8 +247,8 @@ def _html(self: object) -> str:
     if card.facts:
         rows = [
             f'<tr style="{_LINE}">'
-            f'<th scope="row" style="{_CELL};text-align:left;font-weight:normal;white-space:nowrap;opacity:.75">'
-            f'{html.escape(key)}</th><td style="{_CELL};text-align:left">{html.escape(value)}</td></tr>'
+            f'<th scope="row" style="{_NAME}">{html.escape(key)}</th>'
+            f'<td style="{_CELL};text-align:left">{html.escape(value)}</td></tr>'
             for key, value in card.facts
         ]
         parts.append(f'<table style="border-collapse:collapse;margin:.2em 0">{"".join(rows)}</table>')

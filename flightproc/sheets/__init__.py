@@ -27,6 +27,7 @@ if TYPE_CHECKING:
         ThrustOffsetEntry,
         ThrustTiltEntry,
     )
+    from .frames import rig_from_frame
     from .glider import GliderSheet
     from .ground import InertiaEntry, TiltTestEntry
     from .load import (
@@ -98,6 +99,7 @@ __all__ = [
     "load_plan",
     "load_rig",
     "load_sortie",
+    "rig_from_frame",
 ]
 
 _MODULES = {
@@ -109,6 +111,7 @@ _MODULES = {
         "PropellerEntry",
         "SensorEntry",
     ),
+    "frames": ("rig_from_frame",),
     "glider": ("GliderSheet",),
     "ground": ("InertiaEntry", "TiltTestEntry"),
     "balance": (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import os
 import types
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -34,6 +34,7 @@ __all__ = [
     "load_plan",
     "load_rig",
     "load_sortie",
+    "validate",
 ]
 
 _S = TypeVar("_S", bound=Sheet)
@@ -173,13 +174,15 @@ def load_plan(path: str | os.PathLike[str]) -> PlanSheets:
     return PlanSheets(sheet, aircraft, glider, rig, files)
 
 
-def load_sortie(path: str | os.PathLike[str]) -> Sheets:
+def load_sortie(path: str | os.PathLike[str], *, without_files: Collection[str] = ()) -> Sheets:
     """Read a sortie sheet and the sheets it names.
 
     Parameters
     ----------
     path : str or path
         The sortie sheet; the other sheets and the logs are found from its folder.
+    without_files : collection of str
+        Names of logs whose files need not be there, because their recordings come from elsewhere.
 
     Returns
     -------
@@ -196,9 +199,9 @@ def load_sortie(path: str | os.PathLike[str]) -> Sheets:
     data, faults = read_toml(place)
     sortie = None
     if data is not None:
-        sortie, found = _validate(SortieSheet, data, str(place))
+        sortie, found = validate(SortieSheet, data, str(place))
         faults += found
-        faults += _log_faults(data, place)
+        faults += _log_faults(data, place, without_files)
     others: dict[str, Any] = {}
     paths = {"sortie": place}
     for name, kind in list(_KINDS.items())[1:]:
@@ -258,7 +261,7 @@ def _read(kind: type[_S], path: Path) -> tuple[_S | None, list[Fault]]:
     data, faults = read_toml(path)
     if data is None:
         return None, faults
-    return _validate(kind, data, str(path))
+    return validate(kind, data, str(path))
 
 
 def _is_name(value: object) -> bool:
@@ -267,13 +270,13 @@ def _is_name(value: object) -> bool:
     )
 
 
-def _log_faults(data: dict[str, Any], place: Path) -> list[Fault]:
-    """Return a fault for each log file that is not there."""
+def _log_faults(data: dict[str, Any], place: Path, without: Collection[str]) -> list[Fault]:
+    """Return a fault for each log file that is not there, but for logs that come without one."""
     faults = []
     logs = data.get("logs")
     for i, log in enumerate(logs if isinstance(logs, list) else ()):
         name = log.get("file") if isinstance(log, dict) else None
-        if not _is_name(name):
+        if not _is_name(name) or log.get("name") in without:
             continue
         file = os.path.join(place.parent, str(name))
         if os.path.isfile(file):
@@ -287,8 +290,8 @@ def _log_faults(data: dict[str, Any], place: Path) -> list[Fault]:
     return faults
 
 
-def _validate(kind: type[_S], data: dict[str, Any], file: str) -> tuple[_S | None, list[Fault]]:
-    """Check one sheet: each field, then the rules across fields that are sound."""
+def validate(kind: type[_S], data: dict[str, Any], file: str) -> tuple[_S | None, list[Fault]]:
+    """Check one sheet: each field, then the rules across fields that are sound; ``file`` stands in faults."""
     sheet: _S | None = None
     bad: list[_Place] = []
     faults: list[Fault] = []
