@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["Pdf"]
+__all__ = ["Pdf", "Png"]
 
 Pdf = Annotated[
     bool,
@@ -15,3 +15,9 @@ Pdf = Annotated[
     ),
 ]
 """Whether to write a PDF beside the page."""
+
+Png = Annotated[
+    bool,
+    typer.Option("--png", help="Write each figure as PNG too, beside the SVG; takes a few seconds more."),
+]
+"""Whether to write PNG files beside the SVG."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from .options import Pdf
+from .options import Pdf, Png
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -34,6 +34,7 @@ def command(
         ),
     ] = None,
     pdf: Pdf = False,
+    png: Png = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print results.json instead of the summary.")
     ] = False,
@@ -70,6 +71,7 @@ def command(
             folder,
             progress=lambda words, done: tell(words, _ANALYSIS_SHARE + (1 - _ANALYSIS_SHARE) * done),
             pdf=pdf,
+            png=png,
         )
     if as_json:
         sys.stdout.write(results_json(results))

@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -145,7 +146,9 @@ def _first_sentence(text: str) -> str:
     return head + ("." if stop else "")
 
 
+@cache
 def _environment() -> Environment:
+    """Return the templates; those used before are not compiled again."""
     environment = Environment(
         loader=PackageLoader("flightproc.report"),
         autoescape=True,

@@ -1,4 +1,4 @@
-"""From results to a folder: report.html, figures, holds.csv, results.json, and report.pdf where wanted."""
+"""From results to a folder: report.html, figures, holds.csv, results.json; PDF and PNG where wanted."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ..results import Results
-from .chapters import CHAPTERS
-from .figures.style import STYLE, Missing, Picture, png_bytes, svg_text
+from .chapters import CHAPTERS, Chapter
+from .figures.style import STYLE, Missing, Picture, drawn_as_svg, png_bytes, svg_text
 from .output import check_folder, write_folder
 from .page import render_page
 from .paper import add_pdf, check_pdf
@@ -15,13 +15,16 @@ from .tables import holds_csv, results_json
 
 __all__ = ["write_report"]
 
+Progress = Callable[[str, float], None]
+
 
 def write_report(
     results: Results,
     folder: Path | str,
-    progress: Callable[[str, float], None] | None = None,
+    progress: Progress | None = None,
     *,
     pdf: bool = False,
+    png: bool = False,
 ) -> list[Path]:
     """Write the report of an analysis.
 
@@ -35,13 +38,15 @@ def write_report(
         Called with what is being done and the fraction that is done.
     pdf : bool
         Whether to write report.pdf too; one from an earlier report goes where not.
+    png : bool
+        Whether to write each figure as PNG too; those from an earlier report go where not.
 
     Returns
     -------
     list of Path
         ``report.html``, ``results.json``, ``holds.csv``, ``report.pdf`` where wanted, and
-        ``figures/<chapter>.svg`` and ``.png`` for every chapter whose figure could be drawn; ``report.html``
-        comes last, being the last to be replaced.
+        ``figures/<chapter>.svg``, and ``.png`` where wanted, for every chapter whose figure could be drawn;
+        ``report.html`` comes last, being the last to be replaced.
 
     Raises
     ------
@@ -49,28 +54,16 @@ def write_report(
         Where the folder is a file or cannot be written, or a PDF cannot be made here. Nothing is left half
         written.
     """
-    import matplotlib
-
     folder = Path(folder)
     check_folder(folder)
     if pdf:
         check_pdf()
     tell = progress or (lambda words, fraction: None)
-    drawn = [chapter for chapter in CHAPTERS if chapter.draw is not None]
-    pictures: dict[str, Picture | Missing] = {}
-    svgs: dict[str, str] = {}
-    files: dict[str, bytes] = {}
     share = 0.5 if pdf else 0.9
-    with matplotlib.rc_context(STYLE):
-        for place, chapter in enumerate(drawn):
-            tell(f"drawing: {chapter.title.lower()}", share * place / len(drawn))
-            assert chapter.draw is not None
-            picture = chapter.draw(results)
-            pictures[chapter.key] = picture
-            if isinstance(picture, Picture):
-                svgs[chapter.key] = svg_text(picture.figure)
-                files[f"figures/{chapter.key}.svg"] = svgs[chapter.key].encode()
-                files[f"figures/{chapter.key}.png"] = png_bytes(picture.figure)
+    pictures, svgs = _draw(results, lambda words, done: tell(words, share * done * (0.2 if png else 1.0)))
+    files = {f"figures/{key}.svg": svg.encode() for key, svg in svgs.items()}
+    if png:
+        files |= _draw_png(results, list(svgs), lambda words, done: tell(words, share * (0.2 + 0.8 * done)))
     tell("writing the report", share)
     files["holds.csv"] = holds_csv(results).encode()
     files["results.json"] = results_json(results).encode()
@@ -79,7 +72,41 @@ def write_report(
         tell("setting the PDF", share + 0.05)
         add_pdf(files, "report.html")
     own = ["report.pdf"]
-    own += [f"figures/{chapter.key}.{ending}" for chapter in drawn for ending in ("svg", "png")]
+    own += [f"figures/{chapter.key}.{ending}" for chapter in _drawn() for ending in ("svg", "png")]
     written = write_folder(folder, files, own)
     tell("done", 1.0)
     return written
+
+
+def _drawn() -> list[Chapter]:
+    return [chapter for chapter in CHAPTERS if chapter.draw is not None]
+
+
+def _draw(results: Results, tell: Progress) -> tuple[dict[str, Picture | Missing], dict[str, str]]:
+    """Draw the figure of each chapter as SVG."""
+    pictures: dict[str, Picture | Missing] = {}
+    svgs: dict[str, str] = {}
+    drawn = _drawn()
+    with drawn_as_svg():
+        for place, chapter in enumerate(drawn):
+            tell(f"drawing: {chapter.title.lower()}", place / len(drawn))
+            assert chapter.draw is not None
+            picture = pictures[chapter.key] = chapter.draw(results)
+            if isinstance(picture, Picture):
+                svgs[chapter.key] = svg_text(picture.figure)
+    return pictures, svgs
+
+
+def _draw_png(results: Results, keys: list[str], tell: Progress) -> dict[str, bytes]:
+    """Draw the figures once more, with matplotlib, which SVG does not need."""
+    import matplotlib
+
+    files = {}
+    with matplotlib.rc_context(STYLE):
+        for place, chapter in enumerate(chapter for chapter in CHAPTERS if chapter.key in keys):
+            tell(f"drawing as PNG: {chapter.title.lower()}", place / len(keys))
+            assert chapter.draw is not None
+            picture = chapter.draw(results)
+            assert isinstance(picture, Picture)
+            files[f"figures/{chapter.key}.png"] = png_bytes(picture.figure)
+    return files

@@ -121,12 +121,20 @@ def test_files_of_a_full_report(pages: Callable[[str], Path]) -> None:
     folder = pages("full").parent
     names = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
     figures = {f"figures/{chapter.key}" for chapter in CHAPTERS if chapter.draw is not None}
-    assert names == {"report.html", "results.json", "holds.csv"} | {
-        f"{name}.{ending}" for name in figures for ending in ("svg", "png")
-    }
+    assert names == {"report.html", "results.json", "holds.csv"} | {f"{name}.svg" for name in figures}
     for name in figures:
-        assert (folder / f"{name}.png").read_bytes().startswith(b"\x89PNG")
         assert "</svg>" in (folder / f"{name}.svg").read_text(encoding="utf-8")
+
+
+def test_png_where_wanted_and_gone_again(make_results: Make, tmp_path: Path) -> None:
+    figures = {f"{chapter.key}.png" for chapter in CHAPTERS if chapter.draw is not None}
+    told: list[float] = []
+    write_report(make_results("full"), tmp_path / "out", lambda _, share: told.append(share), png=True)
+    assert {path.name for path in (tmp_path / "out/figures").glob("*.png")} == figures
+    assert all(path.read_bytes().startswith(b"\x89PNG") for path in (tmp_path / "out/figures").glob("*.png"))
+    assert told == sorted(told) and told[-1] == 1.0
+    write_report(make_results("full"), tmp_path / "out")
+    assert not list((tmp_path / "out/figures").glob("*.png"))
 
 
 def test_figure_left_from_an_earlier_report_goes(make_results: Make, tmp_path: Path) -> None:

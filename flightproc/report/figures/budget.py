@@ -10,7 +10,7 @@ import numpy as np
 
 from ...moment.budget import BudgetEntry
 from ...results import Results
-from .style import INK, MUTED, Missing, Picture, new_figure
+from .style import INK, MUTED, Missing, Picture, legend_patch, new_figure, tidy_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,10 +49,8 @@ def _share(entry: BudgetEntry, label: str, named: Sequence[str]) -> float:
 
 def _shade(place: int, count: int) -> str:
     """Return a colour from light to dark, so that a grey print keeps the order."""
-    from matplotlib.colors import to_hex
-
     part = 1.0 if count < 2 else place / (count - 1)
-    return to_hex((_LIGHT + part * (_DARK - _LIGHT)).tolist())
+    return "#" + "".join(f"{round(255.0 * x):02x}" for x in (_LIGHT + part * (_DARK - _LIGHT)).tolist())
 
 
 def draw(results: Results) -> Picture | Missing:
@@ -87,11 +85,9 @@ def draw(results: Results) -> Picture | Missing:
         greatest.append(
             f"{title.lower()} at {found[-1].rpm:.0f} 1/min: {row.label} {100.0 * row.share:.0f} %"
         )
-    from matplotlib.patches import Patch
-
     figure.legend(
         handles=[
-            Patch(facecolor=_shade(i, len(speeds)), edgecolor=INK, lw=0.5, label=f"{rpm:.0f} 1/min")
+            legend_patch(facecolor=_shade(i, len(speeds)), edgecolor=INK, lw=0.5, label=f"{rpm:.0f} 1/min")
             for i, rpm in enumerate(speeds)
         ],
         loc="upper right",
@@ -144,9 +140,7 @@ def _panel(
         )
     axes.set_ylim(len(named) - 0.5, -0.5)
     axes.set_xlim(0.0, reach)
-    from matplotlib.ticker import MaxNLocator
-
-    axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
+    tidy_ticks(axes, 5)
     axes.grid(axis="y", visible=False)
     axes.tick_params(axis="y", length=0.0)
     for edge in range(1, len(named)):

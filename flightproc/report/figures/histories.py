@@ -21,6 +21,7 @@ from .style import (
     Picture,
     decimate,
     hold_label,
+    legend_patch,
     new_figure,
     spread,
     tidy_ticks,
@@ -144,11 +145,9 @@ def _spans_by_kind(results: Results) -> dict[HoldKind, list[tuple[float, float]]
 
 def _means(axes: Axes, results: Results, column: str, factor: float) -> list[float]:
     """Draw the mean of each hold with its 95 % interval; return what the axis should show of them."""
-    from matplotlib.collections import PolyCollection
-
     seen: list[float] = []
     for kind, look in KINDS.items():
-        bars, boxes = [], []
+        bars = []
         for hold in results.holds:
             quantity = _hold_quantity(hold, column)
             item = None if quantity is None or hold.kind is not kind else spread(quantity, factor)
@@ -156,14 +155,18 @@ def _means(axes: Axes, results: Results, column: str, factor: float) -> list[flo
                 continue
             left, right = hold.start / 60.0, hold.end / 60.0
             bars.append((item.value, left, right))
-            boxes.append([(left, item.low), (right, item.low), (right, item.high), (left, item.high)])
+            axes.broken_barh(
+                [(left, right - left)],
+                (item.low, item.high - item.low),
+                facecolor=look.colour,
+                alpha=0.4,
+                lw=0,
+                zorder=3,
+            )
             seen += [item.low, item.high]
         if bars:
             values, left_ends, right_ends = zip(*bars, strict=True)
             axes.hlines(values, left_ends, right_ends, color=look.colour, lw=2.6, zorder=4)
-            axes.add_collection(
-                PolyCollection(boxes, facecolor=look.colour, alpha=0.4, lw=0, zorder=3), autolim=False
-            )
     return seen
 
 
@@ -216,8 +219,6 @@ def _panel(axes: Axes, results: Results, column: str, label: str, factor: float)
 
 def draw(results: Results) -> Picture | Missing:
     """Draw the main channels against time, with the holds and the stretches that were turned down."""
-    from matplotlib.patches import Patch
-
     columns = [name for name, _, _ in _PANELS]
     have = [
         name
@@ -254,9 +255,11 @@ def draw(results: Results) -> Picture | Missing:
         axes.tick_params(labelbottom=row == len(_PANELS))
     axes.set_xlabel("Time since the first sample [min]")
     kinds = [kind for kind in HoldKind if any(hold.kind is kind for hold in results.holds)]
-    first = [Patch(facecolor=KINDS[k].colour, edgecolor=INK, lw=0.5, label=KINDS[k].word) for k in kinds]
+    first = [
+        legend_patch(facecolor=KINDS[k].colour, edgecolor=INK, lw=0.5, label=KINDS[k].word) for k in kinds
+    ]
     second = [
-        Patch(
+        legend_patch(
             facecolor="#eef1f3",
             edgecolor=REJECTED,
             hatch="////",

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from ...holds.model import HoldKind
 from ...quantity import Quantity
 from ...results import Results
 from .style import INK, KINDS, MUTED, PREDICTION, Missing, Picture, new_figure, tidy_ticks
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 __all__ = ["draw"]
 
@@ -63,6 +68,7 @@ def draw(results: Results) -> Picture | Missing:
         )
         for offset, value, (label, colour, marker) in zip(_OFFSETS, values, looks, strict=True):
             _bar(right, number + offset, value, colour, marker, "" if number else label)
+    tidy_ticks(right, 8, 9)
     right.set_xticks(range(len(inflow.points)))
     right.set_xticklabels([f"{p.rpm:.0f}\nJ {p.advance_ratio:.2f}" for p in inflow.points])
     right.set_xlim(-0.5, len(inflow.points) - 0.5)
@@ -92,10 +98,7 @@ def draw(results: Results) -> Picture | Missing:
     )
 
 
-def _bar(axes: object, x: float, value: Quantity | None, colour: str, marker: str, label: str) -> None:
-    from matplotlib.axes import Axes
-
-    assert isinstance(axes, Axes)
+def _bar(axes: Axes, x: float, value: Quantity | None, colour: str, marker: str, label: str) -> None:
     if value is None or value.value is None:
         return
     shown = value.degrees()

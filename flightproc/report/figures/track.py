@@ -10,7 +10,19 @@ from numpy.typing import NDArray
 
 from ...holds.model import HoldKind
 from ...results import Results
-from .style import INK, KINDS, MUTED, WIDTH, Missing, Picture, equal_scale, hold_label, new_figure, tidy_ticks
+from .style import (
+    INK,
+    KINDS,
+    MUTED,
+    WIDTH,
+    Missing,
+    Picture,
+    equal_scale,
+    hold_label,
+    legend_line,
+    new_figure,
+    tidy_ticks,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -72,10 +84,13 @@ class _LabelSpace:
         """Return the best place for a label near (x, y), in points of the drawing."""
         width, height = self._size
         best, least = (x, y), math.inf
+        apart = np.abs(self._points - (x, y))
+        reached = (apart[:, 0] < 3.2 * width) & (apart[:, 1] < 4.4 * height)  # by any of the places below
+        points = self._points[reached]
         for reach in (1.0, 1.7, 2.6):
             for angle in np.arange(0.0, 2 * np.pi, np.pi / 8):
                 at = (x + reach * width * math.cos(angle), y + reach * 1.4 * height * math.sin(angle))
-                near = np.abs(self._points - at)
+                near = np.abs(points - at)
                 cover = int(np.sum((near[:, 0] < 0.6 * width) & (near[:, 1] < 0.65 * height)))
                 clash = sum(
                     abs(at[0] - bx) < 1.15 * width and abs(at[1] - by) < 1.2 * height
@@ -133,8 +148,6 @@ def _compass(axes: Axes, results: Results) -> str:
 
 def draw(results: Results) -> Picture | Missing:
     """Draw where the flight went and where each hold lies on it."""
-    from matplotlib.lines import Line2D
-
     latitude, longitude = results.sortie.column("latitude"), results.sortie.column("longitude")
     if latitude is None or longitude is None:
         return Missing("No log of this sortie holds positions, so there is no ground track.")
@@ -192,9 +205,7 @@ def draw(results: Results) -> Picture | Missing:
     wind = _compass(figure.add_axes((0.805, 1 - 2.35 / tall, 0.19, 2.2 / tall)), results)
     kinds = [kind for kind in HoldKind if any(hold.kind is kind for hold in results.holds)]
     handles = [
-        Line2D(
-            [],
-            [],
+        legend_line(
             color=KINDS[k].colour,
             marker=KINDS[k].marker,
             lw=3.4,
@@ -204,7 +215,7 @@ def draw(results: Results) -> Picture | Missing:
         )
         for k in kinds
     ]
-    handles.append(Line2D([], [], color="#aab3bb", lw=1.2, label="rest of the flight"))
+    handles.append(legend_line(color="#aab3bb", lw=1.2, label="rest of the flight"))
     figure.legend(handles=handles, loc="lower left", bbox_to_anchor=(0.80, 0.5 / tall), borderaxespad=0)
     return Picture(
         figure,
