@@ -1,10 +1,10 @@
-"""Points of a GPX file, read with gpxpy one by one, so that a long file costs little memory.
+"""Points of a GPX file, read one by one, so that a long file costs little memory.
 
 gpxpy builds the tree of the whole file, then an object for every point with all that it may hold, and keeps
-both. Here the tree is built by the standard library as the bytes come in; each point is handed to gpxpy when
-its end tag has come, its values go into columns, and it is forgotten. What gpxpy would copy for nothing
-(extensions) is taken out of a point before, and what it would refuse a whole file for is mended in the one
-point that has it.
+both. Here the tree is built by the standard library as the bytes come in; when the end tag of a point has
+come, its values go into columns and it is forgotten. A point that is not sound throughout is handed to
+gpxpy, which says what to make of it; what gpxpy would refuse a whole file for is mended in the one point that
+has it.
 """
 
 from __future__ import annotations
@@ -168,6 +168,30 @@ def _only(name: str, version: str, tags: frozenset[str]) -> type:
     return type(whole.__name__, (whole,), {"__slots__": (), "gpx_10_fields": kept, "gpx_11_fields": kept})
 
 
+_Point = tuple[float, float, list[tuple[str, float]]]
+"""Latitude and longitude [deg], and the other numbers of a point."""
+
+
+def _plain(element: ET.Element, given: list[tuple[str, str | None]]) -> _Point | None:
+    """Return a point of which all is sound, as nearly all are; None where gpxpy is to judge."""
+    numbers: dict[str, float] = {}
+    try:
+        latitude, longitude = float(element.attrib["lat"]), float(element.attrib["lon"])
+        for tag, text in given:
+            if text is None:
+                continue
+            if tag == "fix":
+                if text not in _FIXES:
+                    return None
+            elif tag in numbers:
+                return None
+            else:
+                numbers[tag] = int(text) if tag in _WHOLE else float(text)
+    except (KeyError, ValueError):
+        return None
+    return latitude, longitude, [(tag, x) for tag, x in numbers.items() if tag in STANDARD]
+
+
 class _Collector:
     """Takes elements as their end tags come."""
 
@@ -205,7 +229,7 @@ class _Collector:
 
     def _point(self, name: str, element: Any) -> None:
         leaves: list[tuple[str, str]] = []
-        present = []
+        given: list[tuple[str, str | None]] = []
         stamp = ""
         for child in list(element):
             tag = child.tag
@@ -223,19 +247,13 @@ class _Collector:
             elif tag in _MOVING and self.version == "1.1":
                 self._moving(tag, child.text, leaves)
             else:
-                present.append(tag)
-        kind = _only(name, self.version, frozenset(present))
-        try:
-            point = gpx_fields_from_xml(kind, element, self.version)
-        except GPXException:
-            if not self._mend(name, element):
+                given.append((tag, child.text))
+        point = _plain(element, given)
+        if point is None:
+            point = self._by_gpxpy(name, element, frozenset(tag for tag, _ in given))
+            if point is None:
                 return
-            try:
-                point = gpx_fields_from_xml(kind, element, self.version)
-            except GPXException as error:
-                self.lose(f"{name} that gpxpy refuses", str(error))
-                return
-        latitude, longitude = point.latitude, point.longitude
+        latitude, longitude, numbers = point
         if not (-90.0 <= latitude <= 90.0 and -360.0 <= longitude <= 360.0):
             self.lose(f"{name} without a valid position")
             return
@@ -248,17 +266,31 @@ class _Collector:
         self.lon.append(longitude)
         self.time.append(time)
         self.pieces.append(self.piece)
-        for field_name, attribute in _ATTRIBUTES:
-            value = getattr(point, attribute)
-            if value is not None:
-                if value - value != 0.0:  # NaN or infinite
-                    self.lose(f"{field_name} that is no number", str(value))
-                else:
-                    self._cell(field_name, i, value)
+        for field_name, value in numbers:
+            if value - value != 0.0:  # NaN or infinite
+                self.lose(f"{field_name} that is no number", str(value))
+            else:
+                self._cell(field_name, i, value)
         for leaf, text in leaves:
             text = text.strip()
             if text:
                 self._cell(f"extensions/{leaf}", i, _number(text))
+
+    def _by_gpxpy(self, name: str, element: Any, present: frozenset[str]) -> _Point | None:
+        """Return a point as gpxpy reads it, mended where gpxpy refuses it; None where it is past mending."""
+        kind = _only(name, self.version, present)
+        try:
+            point = gpx_fields_from_xml(kind, element, self.version)
+        except GPXException:
+            if not self._mend(name, element):
+                return None
+            try:
+                point = gpx_fields_from_xml(kind, element, self.version)
+            except GPXException as error:
+                self.lose(f"{name} that gpxpy refuses", str(error))
+                return None
+        numbers = [(tag, getattr(point, attribute)) for tag, (attribute, _) in STANDARD.items()]
+        return point.latitude, point.longitude, [(tag, x) for tag, x in numbers if x is not None]
 
     def _name(self, tag: object) -> str:
         self.names[tag] = local_name(tag)
@@ -345,7 +377,6 @@ class _Collector:
 
 
 _PLACE = {name: place for place, name in enumerate(STANDARD)}
-_ATTRIBUTES = tuple((name, attribute) for name, (attribute, _) in STANDARD.items())
 
 
 def _number(text: str) -> float:

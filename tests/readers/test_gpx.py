@@ -223,3 +223,33 @@ def test_velocity_across_the_date_line():
     longitude = np.radians([179.9999, 180.0, -179.9999, -179.9998])
     _, east = velocity_from_positions(time, np.zeros(4), longitude, np.zeros(4))
     np.testing.assert_allclose(east, 11.132, atol=1e-3)
+
+
+@pytest.mark.parametrize("version", ["1.0", "1.1"])
+def test_a_sound_point_is_read_as_gpxpy_reads_it_and_any_other_is_left_to_gpxpy(version):
+    import xml.etree.ElementTree as ET
+
+    from flightproc.readers.gpx_points import _Collector, _plain
+
+    sound = {
+        "ele": " 812.5 ", "magvar": "-3", "geoidheight": "4.7e1", "sat": " 9", "hdop": "0.8", "vdop": "1",
+        "pdop": ".5", "ageofdgpsdata": "2", "dgpsid": "17", "fix": "3d",
+    }  # fmt: skip
+    moving = {"speed": "11.25", "course": "359.9"} if version == "1.0" else {}
+
+    def both(children):
+        point = ET.Element("trkpt", lat="46.5", lon=" -20.25")
+        for tag, text in children.items():
+            ET.SubElement(point, tag).text = text
+        theirs = _Collector(version)._by_gpxpy("trkpt", point, frozenset(children))
+        ours = _plain(point, list(children.items()))
+        return ours and (*ours[:2], dict(ours[2])), theirs and (*theirs[:2], dict(theirs[2]))
+
+    ours, theirs = both(sound | moving)
+    assert ours == theirs
+    assert len(ours[2]) == 7 + len(moving)
+    for empty in ("ele", "fix", "sat"):
+        ours, theirs = both(sound | {empty: None})
+        assert ours == theirs
+    for bad in ({"ele": "high"}, {"sat": "7.5"}, {"fix": "4d"}, {"ele": "  "}, {"dgpsid": "x"}):
+        assert both(sound | bad)[0] is None
