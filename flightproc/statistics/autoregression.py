@@ -32,16 +32,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..display import displayed
-
 __all__ = ["LevelFit", "fit_levels"]
 
 Array = NDArray[np.float64]
+Counts = NDArray[np.int_]
 
 _MAX_RADIUS = 0.985  # spectral radius above which a bias-corrected model is drawn back
+_SQUARINGS = 7  # of a model's matrix, to tell those that are stable for sure
+_GROWN = 1e9  # norm beyond which that is not asked any more
 
 
-@displayed
 @dataclass(frozen=True)
 class LevelFit:
     """Levels of several stretches and their covariance.
@@ -176,35 +176,78 @@ def fit_levels(
     )
 
 
-def _lags(record: Array, order: int) -> tuple[Array, Array]:
-    """Return targets (..., n - p, m) and lagged regressors (..., n - p, p m) of records (..., n, m)."""
-    n = record.shape[-2]
-    target = record[..., order:, :]
-    lagged = np.concatenate([record[..., order - k : n - k, :] for k in range(1, order + 1)], axis=-1)
-    return target, lagged
+def _packed(data: Sequence[Array]) -> tuple[Array, Counts]:
+    """Return stretches side by side, shape (longest, m, 1, k), zero beyond their ends, and their lengths."""
+    lengths = np.array([len(record) for record in data])
+    paths = np.zeros((int(lengths.max()), data[0].shape[-1], 1, len(data)))
+    for i, record in enumerate(data):
+        paths[: len(record), :, 0, i] = record
+    return paths, lengths
 
 
-def _moments(data: Sequence[Array], order: int, start: int) -> tuple[Array, Array, Array, int]:
-    """Sum the within-stretch moments of targets and regressors, using samples from ``start`` on."""
-    first = data[0]
-    m = first.shape[-1]
-    lead = first.shape[:-2]
-    xx = np.zeros((*lead, order * m, order * m))
-    xy = np.zeros((*lead, order * m, m))
-    yy = np.zeros((*lead, m, m))
-    count = 0
-    for record in data:
-        target, lagged = _lags(record, order)
-        skip = start - order
-        target, lagged = target[..., skip:, :], lagged[..., skip:, :]
-        target = target - target.mean(axis=-2, keepdims=True)
-        lagged = lagged - lagged.mean(axis=-2, keepdims=True)
-        transposed = np.swapaxes(lagged, -1, -2)
-        xx += transposed @ lagged
-        xy += transposed @ target
-        yy += np.swapaxes(target, -1, -2) @ target
-        count += target.shape[-2]
-    return xx, xy, yy, count
+@dataclass(frozen=True)
+class _Moments:
+    """Within-stretch moments of the samples from the ``order``-th on and of those before them.
+
+    Attributes
+    ----------
+    xx, xy, yy : ndarray, shapes (r, p m, p m), (r, p m, m), (r, m, m)
+        Of regressors (lag by lag) and targets, about the mean of each stretch, summed over stretches.
+    means : ndarray, shape (p + 1, m, r, k)
+        Of the samples at lags 0 to p.
+    count : int
+        Samples that went in.
+    """
+
+    xx: Array
+    xy: Array
+    yy: Array
+    means: Array
+    count: int
+
+
+def _moments(paths: Array, lengths: Counts, order: int) -> _Moments:
+    """Work out the moments of paths of shape (longest, m, r, k), zero beyond the ends of the stretches.
+
+    The products at lags i and j follow from those at lags i - 1 and j - 1: one product comes in at the head
+    of a stretch, and one drops out at its tail.
+    """
+    longest, m, replicates, k = paths.shape
+    centre = paths.sum(axis=0) / lengths
+    centred = paths - centre
+    for i, n in enumerate(lengths):
+        centred[n:, :, :, i] = 0.0
+    flat = centred.reshape(longest, m, replicates * k)
+    at = np.arange(k)
+    tail = [
+        np.moveaxis(centred[lengths - 1 - q, :, :, at], 0, -1).reshape(m, replicates * k)
+        for q in range(order)
+    ]
+    sums = [flat[order:].sum(axis=0)]
+    for i in range(order):
+        sums.append(sums[i] + flat[order - 1 - i] - tail[i])
+    used = np.tile(lengths - order, replicates)
+
+    whole = np.empty((replicates, order + 1, m, order + 1, m))
+    for apart in range(order + 1):
+        product = np.einsum("tin,tjn->ijn", flat[order:], flat[order - apart : longest - apart])
+        for i in range(order + 1 - apart):
+            j = i + apart
+            if i:
+                head = flat[order - i][:, None] * flat[order - j][None]
+                product = product + head - tail[i - 1][:, None] * tail[j - 1][None]
+            about = product - sums[i][:, None] * sums[j][None] / used
+            block = np.moveaxis(about.reshape(m, m, replicates, k).sum(axis=-1), -1, 0)
+            whole[:, i, :, j, :] = block
+            whole[:, j, :, i, :] = np.swapaxes(block, -1, -2)
+    size = order * m
+    return _Moments(
+        xx=whole[:, 1:, :, 1:, :].reshape(replicates, size, size),
+        xy=whole[:, 1:, :, 0, :].reshape(replicates, size, m),
+        yy=whole[:, 0, :, 0, :],
+        means=(np.array(sums) / used).reshape(order + 1, m, replicates, k) + centre,
+        count=int(np.sum(lengths - order)),
+    )
 
 
 def _solve(xx: Array, xy: Array, order: int) -> Array:
@@ -220,29 +263,30 @@ def _solve(xx: Array, xy: Array, order: int) -> Array:
 def _choose_order(data: Sequence[Array], top: int) -> int:
     best, best_score = 1, np.inf
     m = data[0].shape[-1]
+    whole = _moments(*_packed(data), top)  # all orders are tried on the same samples
     for order in range(1, top + 1):
-        xx, xy, yy, count = _moments(data, order, top)
+        xx, xy = whole.xx[0, : order * m, : order * m], whole.xy[0, : order * m]
         beta = np.linalg.solve(xx + 1e-10 * np.trace(xx) * np.eye(order * m), xy)
-        rest = (yy - xy.T @ beta) / count
+        rest = (whole.yy[0] - xy.T @ beta) / whole.count
         sign, logdet = np.linalg.slogdet(rest)
         if sign <= 0:
             continue
         used = order * m + len(data)  # per channel
-        room = count - used - m - 1
+        room = whole.count - used - m - 1
         if room <= 0:
             continue
-        score = count * logdet + 2 * m * used * count / room
+        score = whole.count * logdet + 2 * m * used * whole.count / room
         if score < best_score:
             best, best_score = order, score
     return best
 
 
 def _fit(data: Sequence[Array], order: int) -> tuple[Array, Array, Array, list[Array]]:
-    xx, xy, _, count = _moments(data, order, order)
-    coefficients = _solve(xx, xy, order)
+    found = _moments(*_packed(data), order)
+    coefficients = _solve(found.xx, found.xy, order)[0]
     intercepts, residuals = _intercepts(data, coefficients)
     m = data[0].shape[-1]
-    dof = max(1, count - len(data) - order * m)
+    dof = max(1, found.count - len(data) - order * m)
     innovation = sum((e.T @ e for e in residuals), start=np.zeros((m, m))) / dof
     return coefficients, intercepts, innovation, residuals
 
@@ -251,13 +295,10 @@ def _intercepts(data: Sequence[Array], coefficients: Array) -> tuple[Array, list
     order = coefficients.shape[0]
     rows, residuals = [], []
     for record in data:
-        target, _ = _lags(record, order)
         n = record.shape[0]
-        predicted = sum(
-            (record[order - k : n - k] @ coefficients[k - 1].T for k in range(1, order + 1)),
-            start=np.zeros_like(target),
-        )
-        rest = target - predicted
+        rest = record[order:].copy()
+        for k in range(1, order + 1):
+            rest -= record[order - k : n - k] @ coefficients[k - 1].T
         rows.append(rest.mean(axis=0))
         residuals.append(rest - rest.mean(axis=0))
     return np.array(rows), residuals
@@ -274,20 +315,46 @@ def _levels(data: Sequence[Array], coefficients: Array) -> tuple[Array, Array]:
     return intercepts @ gain.T, innovation
 
 
+def _companion(coefficients: Array) -> Array:
+    """Return the matrices of shape (..., p m, p m) that carry p samples one step on."""
+    *lead, order, m, _ = coefficients.shape
+    companion = np.zeros((*lead, order * m, order * m))
+    companion[..., :m, :] = np.concatenate([coefficients[..., k, :, :] for k in range(order)], axis=-1)
+    companion[..., m:, :-m] = np.eye((order - 1) * m)
+    return companion
+
+
 def _radius(coefficients: Array) -> float:
-    order, m, _ = coefficients.shape
-    companion = np.zeros((order * m, order * m))
-    companion[:m] = np.concatenate(list(coefficients), axis=1)
-    companion[m:, :-m] = np.eye((order - 1) * m)
-    return float(np.max(np.abs(np.linalg.eigvals(companion))))
+    return float(np.max(np.abs(np.linalg.eigvals(_companion(coefficients)))))
+
+
+def _drawn_back(coefficients: Array) -> Array:
+    """Return models of shape (r, p, m, m), those that are nearly unstable drawn back to the largest radius.
+
+    A model is stable for sure where a power of its matrix is small; eigenvalues are worked out for the rest.
+    """
+    power = _companion(coefficients) / _MAX_RADIUS
+    stable = np.zeros(len(coefficients), bool)
+    for _ in range(_SQUARINGS):
+        power = power @ power
+        norm = np.abs(power).sum(axis=-1).max(axis=-1)
+        stable |= norm < 1.0
+        power[stable | (norm > _GROWN)] = np.eye(power.shape[-1])  # told apart, and kept from overflow
+    doubtful = np.flatnonzero(~stable)
+    out = coefficients.copy()
+    if doubtful.size:
+        radius = np.abs(np.linalg.eigvals(_companion(coefficients[doubtful]))).max(axis=-1)
+        far = radius >= _MAX_RADIUS
+        lags = np.arange(1, coefficients.shape[1] + 1)
+        shrink = (_MAX_RADIUS / radius[far])[:, None] ** lags
+        out[doubtful[far]] *= shrink[:, :, None, None]
+    return out
 
 
 def _correct(coefficients: Array, bias: Array) -> Array:
     """Take the bias off, by less where that would leave the model unstable (Kilian 1998, step 1b)."""
     if _radius(coefficients) >= _MAX_RADIUS:
-        shrink = _MAX_RADIUS / _radius(coefficients)
-        powers = shrink ** np.arange(1, len(coefficients) + 1)
-        out: Array = coefficients * powers[:, None, None]
+        out: Array = _drawn_back(coefficients[None])[0]
         return out
     share = 1.0
     while share > 0.0:
@@ -305,22 +372,26 @@ def _simulate(
     innovation: Array,
     replicates: int,
     rng: np.random.Generator,
-) -> list[Array]:
-    """Simulate every stretch from its own first samples, shape (replicates, n_i, m) each."""
+) -> tuple[Array, Counts]:
+    """Simulate every stretch from its own first samples: paths as `_packed` gives them, and their lengths."""
     order, m, _ = coefficients.shape
     root = np.linalg.cholesky(innovation + 1e-14 * np.trace(innovation) * np.eye(m))
-    longest = max(len(record) for record in data)
-    k = len(data)
-    state = np.zeros((replicates, k, longest, m))
-    for i, record in enumerate(data):
-        state[:, i, :order] = record[:order]
-    shocks = rng.standard_normal((longest - order, replicates, k, m)) @ root.T
+    start, lengths = _packed(data)
+    longest, k = len(start), len(data)
+    paths = np.empty((longest, m, replicates, k))
+    paths[:order] = start[:order]
+    flat = paths.reshape(longest * m, replicates * k)
+    onward = np.concatenate(list(coefficients[::-1]), axis=1)  # the oldest sample first, as they lie
+    shift = np.tile(intercepts.T, replicates)
     for t in range(order, longest):
-        step = intercepts[None] + shocks[t - order]
-        for lag in range(1, order + 1):
-            step = step + state[:, :, t - lag] @ coefficients[lag - 1].T
-        state[:, :, t] = step
-    return [state[:, i, : len(record)] for i, record in enumerate(data)]
+        shocks = rng.standard_normal((replicates * k, m))
+        now = flat[t * m : (t + 1) * m]
+        np.matmul(onward, flat[(t - order) * m : t * m], out=now)
+        now += shift
+        now += root @ shocks.T
+    for i, n in enumerate(lengths):
+        paths[n:, :, :, i] = 0.0
+    return paths, lengths
 
 
 def _bootstrap(
@@ -332,13 +403,9 @@ def _bootstrap(
     rng: np.random.Generator,
 ) -> Array:
     order = len(coefficients)
-    stable = coefficients
-    radius = _radius(coefficients)
-    if radius >= _MAX_RADIUS:
-        stable = coefficients * ((_MAX_RADIUS / radius) ** np.arange(1, order + 1))[:, None, None]
-    simulated = _simulate(data, stable, intercepts, innovation, replicates, rng)
-    xx, xy, _, _ = _moments(simulated, order, order)
-    return _solve(xx, xy, order)
+    stable = _drawn_back(coefficients[None])[0]
+    found = _moments(*_simulate(data, stable, intercepts, innovation, replicates, rng), order)
+    return _solve(found.xx, found.xy, order)
 
 
 def _bootstrap_levels(
@@ -351,22 +418,13 @@ def _bootstrap_levels(
     rng: np.random.Generator,
 ) -> Array:
     order, m, _ = coefficients.shape
-    simulated = _simulate(data, coefficients, intercepts, innovation, replicates, rng)
-    xx, xy, _, _ = _moments(simulated, order, order)
-    drawn = _solve(xx, xy, order) - bias[None]
-    for b in range(replicates):
-        radius = _radius(drawn[b])
-        if radius >= _MAX_RADIUS:
-            drawn[b] *= ((_MAX_RADIUS / radius) ** np.arange(1, order + 1))[:, None, None]
+    found = _moments(*_simulate(data, coefficients, intercepts, innovation, replicates, rng), order)
+    drawn = _drawn_back(_solve(found.xx, found.xy, order) - bias[None])
     gain = np.linalg.inv(np.eye(m)[None] - drawn.sum(axis=1))
-    rows = []
-    for record in simulated:
-        n = record.shape[1]
-        rest = record[:, order:].mean(axis=1)
-        for k in range(1, order + 1):
-            rest = rest - np.einsum("bij,bj->bi", drawn[:, k - 1], record[:, order - k : n - k].mean(axis=1))
-        rows.append(np.einsum("bij,bj->bi", gain, rest))
-    return np.stack(rows, axis=1)
+    means = np.moveaxis(found.means, 1, -1)  # lag, replicate, stretch, channel
+    rest = means[0] - sum(means[lag] @ np.swapaxes(drawn[:, lag - 1], -1, -2) for lag in range(1, order + 1))
+    out: Array = rest @ np.swapaxes(gain, -1, -2)
+    return out
 
 
 def _robust_covariance(deviations: Array) -> Array:

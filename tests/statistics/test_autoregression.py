@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from flightproc.statistics import autoregression as module
 from flightproc.statistics.autoregression import fit_levels
 
 
@@ -85,3 +86,52 @@ def test_too_little_is_refused() -> None:
         fit_levels([], 1.0)
     with pytest.raises(ValueError, match="3 samples"):
         fit_levels([np.zeros((3, 1))], 1.0)
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize("order", [1, 3])
+def test_moments_are_those_of_the_lagged_samples(order: int) -> None:
+    """Against regressors laid out in full, for stretches of unlike length far from zero."""
+    rng = np.random.default_rng(4)
+    data = [300.0 + rng.normal(size=(n, 2)).cumsum(axis=0) for n in (9, 20, 14)]
+    found = module._moments(*module._packed(data), order)
+    xx, xy, yy = np.zeros((2 * order, 2 * order)), np.zeros((2 * order, 2)), np.zeros((2, 2))
+    for i, record in enumerate(data):
+        lags = [record[order - lag : len(record) - lag] for lag in range(order + 1)]
+        np.testing.assert_allclose(found.means[:, :, 0, i], [lag.mean(axis=0) for lag in lags], rtol=1e-12)
+        y, *x = (lag - lag.mean(axis=0) for lag in lags)
+        both = np.hstack(x)
+        xx, xy, yy = xx + both.T @ both, xy + both.T @ y, yy + y.T @ y
+    np.testing.assert_allclose(found.xx[0], xx, rtol=1e-10, atol=1e-9)
+    np.testing.assert_allclose(found.xy[0], xy, rtol=1e-10, atol=1e-9)
+    np.testing.assert_allclose(found.yy[0], yy, rtol=1e-10, atol=1e-9)
+    assert found.count == sum(len(record) - order for record in data)
+
+
+@pytest.mark.analytic
+def test_simulated_paths_follow_the_model_from_their_own_first_samples() -> None:
+    """Without noise to speak of each path is the recursion itself, and zero beyond its end."""
+    rng = np.random.default_rng(5)
+    data = [rng.normal(size=(n, 2)) for n in (6, 9)]
+    model, level = 0.3 * rng.normal(size=(2, 2, 2)), rng.normal(size=(2, 2))
+    paths, lengths = module._simulate(data, model, level, 1e-20 * np.eye(2), 3, rng)
+    assert lengths.tolist() == [6, 9]
+    for i, record in enumerate(data):
+        path = list(record[:2])
+        while len(path) < len(record):
+            path.append(level[i] + model[0] @ path[-1] + model[1] @ path[-2])
+        for b in range(3):
+            np.testing.assert_allclose(paths[: len(record), :, b, i], path, atol=1e-8)
+            assert not paths[len(record) :, :, b, i].any()
+
+
+@pytest.mark.analytic
+def test_only_models_near_instability_are_drawn_back() -> None:
+    rng = np.random.default_rng(6)
+    models = 0.45 * rng.normal(size=(200, 3, 2, 2))
+    radius = np.array([module._radius(model) for model in models])
+    assert 20 < np.sum(radius >= 0.985) < 180
+    after = module._drawn_back(models)
+    calm = radius < 0.985
+    np.testing.assert_array_equal(after[calm], models[calm])
+    np.testing.assert_allclose([module._radius(model) for model in after[~calm]], 0.985, rtol=1e-9)
