@@ -24,6 +24,7 @@ FLOORS = (
     ("moment",),
     ("results",),
     ("compare",),
+    ("from_sheets",),
     ("analysis", "decide"),
     ("together",),
     ("report", "logbook"),

@@ -164,7 +164,7 @@ def _time_of(frame: pd.DataFrame, where: str) -> tuple[Array, float | None]:
 def _content(name: str, time: Array, values: Mapping[str, Array], units: Mapping[str, str]) -> Content:
     """Return what stands in for a file's bytes: times, names, units and values."""
     parts = [time.tobytes()]
-    for column, data in values.items():
-        parts += [f"{column} {units.get(column, '')}\n".encode(), data.tobytes()]
+    for column, cells in values.items():
+        parts += [f"{column} {units.get(column, '')}\n".encode(), cells.tobytes()]
     data = b"".join(parts)
     return Content(name, data, hashlib.sha256(data).hexdigest())

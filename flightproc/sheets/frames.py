@@ -76,10 +76,9 @@ def rig_from_frame(frame: pd.DataFrame, *, name: str = "data frame", **fields: A
     return sheet
 
 
-def _absent(value: object) -> bool:
-    import pandas as pd
-
-    return value is None or (pd.api.types.is_scalar(value) and bool(pd.isna(value)))
+def _absent(value: Any) -> bool:
+    """Return whether a cell is empty: None, or not equal to itself as NaN and NaT are."""
+    return value is None or (not isinstance(value, (list, tuple, dict)) and bool(value != value))
 
 
 def _plain(value: Any) -> Any:

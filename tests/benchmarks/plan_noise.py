@@ -28,7 +28,7 @@ GUSTS = (0.05, 0.10, 0.15, 0.20, 0.30, 0.40)
 
 def run(task: tuple[int, float]) -> dict[str, Any]:
     """Simulate and observe one sortie."""
-    from flightproc.analysis import _find_and_observe
+    from flightproc.from_sheets import search_holds
     from flightproc.readers import read_log
     from flightproc.sheets import load_sortie
     from flightproc.simulate import simulate_sortie, write_sortie
@@ -45,7 +45,7 @@ def run(task: tuple[int, float]) -> dict[str, Any]:
             columns = {name: vars(column) for name, column in log.columns.items()}
             recordings[log.name] = read_log(sheets.files[log.name], columns=columns or None)
         sortie = assemble_sortie(sheets, recordings)
-        search, observed = _find_and_observe(sheets, sortie, [])
+        search, observed = search_holds(sheets, sortie, [])
     length = np.array([h.end - h.start for h in search.holds])
     std = observed.noise.std()
     blocks = [observed.covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] for i in range(len(length))]
