@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import logging
 import queue
+import re
 import secrets
+import socket
 import time
 from collections.abc import Sequence
 from pathlib import Path
@@ -22,6 +24,7 @@ from .work import Order, do
 
 __all__ = ["ClusterCrew"]
 
+_ADDRESS = re.compile(r"(?P<scheme>(?:tcp|tls)://)?(?P<host>\[[0-9a-fA-F:]+\]|[\w.-]+):(?P<port>\d{1,5})")
 _PATIENCE = 20.0  # [s] for the scheduler to answer, and for a first worker
 _AHEAD = 2  # orders out for each worker, so that none waits for the next
 
@@ -52,20 +55,19 @@ class ClusterCrew:
             raise BatchError(
                 "distributed is not installed", hint="pip install 'flightproc[cluster]'"
             ) from error
-        self._address = address
+        self._address = _reached(address)
         self._ended: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._out: dict[Any, Order] = {}
         # what it says of lost workers is told by us, in words
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        for name in ("distributed", "distributed.client"):
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
         try:
             connect: Any = distributed.Client
-            self._client = connect(address, timeout=patience, set_as_default=False, name="flightproc-batch")
-        except (OSError, ValueError, TimeoutError, ImportError) as error:
-            raise BatchError(
-                f"no scheduler answers: {error}",
-                where=address,
-                hint="start one with dask scheduler, and give the address that it prints",
-            ) from error
+            self._client = connect(
+                self._address, timeout=patience, set_as_default=False, name="flightproc-batch"
+            )
+        except (OSError, ValueError, RuntimeError) as error:
+            raise _no_answer(address, error) from error
         try:
             self._look_at_workers(out, patience)
         except BaseException:
@@ -186,6 +188,31 @@ class ClusterCrew:
         self._out.clear()
         self._client.close(timeout=2)
         return going
+
+
+def _reached(address: str) -> str:
+    """Return an address at which something answers; a wrong one is told at once."""
+    found = _ADDRESS.fullmatch(address)
+    if found is None or not 0 < int(found["port"]) < 65536:
+        raise BatchError(
+            "this is not the address of a scheduler",
+            found=address,
+            allowed="tcp://HOST:PORT or tls://HOST:PORT",
+            hint="the address that dask scheduler prints, such as tcp://10.0.0.5:8786",
+        )
+    try:
+        socket.create_connection((found["host"].strip("[]"), int(found["port"])), 5.0).close()
+    except OSError as error:
+        raise _no_answer(address, error) from error
+    return address if found["scheme"] else f"tcp://{address}"
+
+
+def _no_answer(address: str, error: Exception) -> BatchError:
+    return BatchError(
+        f"no scheduler answers: {error}",
+        where=address,
+        hint="start one with dask scheduler, and give the address that it prints",
+    )
 
 
 def _look(mark: str) -> tuple[str, str]:

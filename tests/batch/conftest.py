@@ -46,21 +46,12 @@ class Field:
         (place / "sortie.toml").write_text(text, encoding="utf-8")
         return place / "sortie.toml"
 
-    @property
-    def environment(self) -> dict[str, str]:
-        return {
-            **os.environ,
-            "PYTHONPATH": os.pathsep.join((str(ROOT), str(HERE))),
-            "FLIGHTPROC_FAKE_LOG": str(self.log),
-            "PYTHONWARNINGS": "ignore",
-        }
-
     def start(self, *options: str) -> subprocess.Popen[str]:
         """Start the command with the made-up analysis, in a process group of its own."""
         return subprocess.Popen(
             [sys.executable, str(HERE / "fakes.py"), "batch", "flights", "-o", "out", *options],
             cwd=self.base,
-            env=self.environment,
+            env=environment(),
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -89,6 +80,11 @@ class Field:
         """Return the processes that analysed anything."""
         return {int(line.split("\t")[2]) for line in self.log.read_text(encoding="utf-8").splitlines()}
 
+    def pid_of(self, title: str) -> int:
+        """Return the process that began the analysis of a title last."""
+        lines = [line.split("\t") for line in self.log.read_text(encoding="utf-8").splitlines()]
+        return next(int(pid) for what, name, pid in reversed(lines) if (what, name) == ("begun", title))
+
     def stored(self) -> dict[str, dict[str, Any]]:
         """Return every stored result, whole, by its title; each title once."""
         store = Store(self.out)
@@ -104,6 +100,15 @@ class Field:
         assert [p for p in self.out.rglob("*") if p.name.startswith(".")] == []
         assert list((self.out / "claims").iterdir()) == []
         until(lambda: not any(alive(pid) for pid in self.pids()))
+
+
+def environment() -> dict[str, str]:
+    """Return what the program and its workers need to find each other."""
+    return {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join((str(ROOT), str(HERE))),
+        "PYTHONWARNINGS": "ignore",
+    }
 
 
 def alive(pid: int) -> bool:

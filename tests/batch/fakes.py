@@ -14,19 +14,18 @@ from flightproc.errors import SortieError
 from flightproc.sheets import Sheets
 from flightproc.sheets.inputs import input_paths
 
-LOG = "FLIGHTPROC_FAKE_LOG"
-"""Environment variable: a file that gets one line an analysis begun, and one an analysis ended."""
 
-
-def _tell(words: str) -> None:
-    with Path(os.environ[LOG]).open("ab") as file:
-        file.write(f"{words}\n".encode())
+def _tell(sheets: Sheets, what: str) -> None:
+    """Add a line to a file beside the sorties' folder, whoever does the work."""
+    log = next(folder / "log" for folder in sheets.folder.absolute().parents if (folder / "log").is_file())
+    with log.open("ab") as file:
+        file.write(f"{what}\t{sheets.sortie.title}\t{os.getpid()}\n".encode())
 
 
 def analyse(sheets: Sheets) -> tuple[dict[str, Any], None]:
-    title, (what, *rest) = sheets.sortie.title, sheets.sortie.pilot_notes.split(" ", 1)
+    what, *rest = sheets.sortie.pilot_notes.split(" ", 1)
     argument = rest[0] if rest else ""
-    _tell(f"begun\t{title}\t{os.getpid()}")
+    _tell(sheets, "begun")
     if what == "sleep":
         time.sleep(float(argument))
     elif what == "refuse":
@@ -43,7 +42,7 @@ def analyse(sheets: Sheets) -> tuple[dict[str, Any], None]:
         os.kill(os.getpid(), signal.SIGSEGV)
     elif what == "change":
         sheets.files["unit"].write_bytes(b"another log")
-    _tell(f"ended\t{title}\t{os.getpid()}")
+    _tell(sheets, "ended")
     return document(sheets), None
 
 
