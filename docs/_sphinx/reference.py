@@ -277,6 +277,7 @@ def setup(app: Sphinx) -> dict[str, Any]:
     app.connect("autodoc-process-signature", _signature)
     app.connect("missing-reference", _resolve)
     app.connect("source-read", _front)
+    app.connect("env-get-outdated", lambda *_: ["python"])  # its list of rooms is not in the file
     for field in PyObject.doc_field_types:
         if field.name == "variable":
             field.label = "Attributes"
