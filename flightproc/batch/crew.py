@@ -83,7 +83,7 @@ def count_cores() -> int:
 
 @dataclass
 class _Slot:
-    """A worker process, or room for one."""
+    """A worker process, or room for one: what it is at, what that needs, and what it holds [bytes]."""
 
     executor: Any = None
     order: Order | None = None
@@ -94,6 +94,12 @@ class _Slot:
     @property
     def claims(self) -> int:
         return max(self.need if self.order is not None else 0, self.held)
+
+    def end(self) -> None:
+        """End the worker, whatever it does."""
+        if self.executor is not None:
+            self.executor.shutdown(wait=True, kill_workers=True)
+        self.executor, self.held = None, 0
 
 
 class LocalCrew:
@@ -134,18 +140,26 @@ class LocalCrew:
             return False
         if self._memory is None:
             return True
-        free = self._free_slot(order)
-        others = sum(slot.claims for slot in self._slots if slot is not free)
-        return others + max(free.held, self._needs.expected(order.log_bytes)) <= self._memory
+        mine = self._free_slot()
+        need = max(mine.held, self._needs.expected(order.log_bytes))
+        others = [slot for slot in self._slots if slot is not mine]
+        if need + sum(slot.need for slot in others if slot.order is not None) > self._memory:
+            return False
+        for slot in others:  # workers that wait give their memory back where it is wanted
+            if need + sum(slot.claims for slot in others) <= self._memory:
+                break
+            if slot.order is None and slot.executor is not None:
+                slot.end()
+        return True
 
-    def _free_slot(self, order: Order) -> _Slot:
+    def _free_slot(self) -> _Slot:
         """Return a free slot, first of all one whose worker is there already."""
         free = [slot for slot in self._slots if slot.order is None]
         return max(free, key=lambda slot: (slot.executor is not None, slot.held))
 
     def hand(self, order: Order) -> None:
         """Hand an order to a worker."""
-        slot = self._free_slot(order)
+        slot = self._free_slot()
         if slot.executor is None:
             slot.executor = self._start()
         slot.order, slot.need = order, self._needs.expected(order.log_bytes)
@@ -183,22 +197,16 @@ class LocalCrew:
                 self._needs.learn(order.log_bytes, outcome.memory_bytes)
             return Ended(order, outcome)
         if isinstance(error, BrokenProcessPool):
-            _end_workers(slot.executor)
-            slot.executor, slot.held = None, 0
+            slot.end()
             return Ended(order, died=_how(str(error)))
         return Ended(order, error=error)
 
     def stop(self) -> int:
         """End all workers, whatever they do."""
         for slot in self._slots:
-            if slot.executor is not None:
-                _end_workers(slot.executor)
-            slot.executor = slot.order = None
+            slot.end()
+            slot.order = None
         return 0
-
-
-def _end_workers(executor: Any) -> None:
-    executor.shutdown(wait=True, kill_workers=True)
 
 
 def _how(words: str) -> str:

@@ -108,15 +108,16 @@ def command(
             batch, code = stopped.batch, _STOPPED
         else:
             code = 0 if batch.good else _SOME_FAILED
+    from .batch_view import show_batch, show_problems
+
+    show_problems(batch, stopped=code == _STOPPED)
     if as_json:
         from ..batch.tables import batch_json
 
         text = json.dumps(batch_json(batch.folder, batch.outcomes), ensure_ascii=False, indent=1)
         sys.stdout.write(text + "\n")
-    elif not quiet or code:
-        from .batch_view import show_batch
-
-        show_batch(batch, stopped=code == _STOPPED, brief=quiet)
+    elif not quiet and code != _STOPPED:
+        show_batch(batch)
     if code:
         raise typer.Exit(code)
 

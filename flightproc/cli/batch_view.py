@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from ..batch import Batch, Outcome, Tick
 
-__all__ = ["Lines", "show_batch", "tick_words"]
+__all__ = ["Lines", "show_batch", "show_problems", "tick_words"]
 
 _MOST_ROWS = 60
 _MOST_FAILURES = 20
@@ -70,10 +70,8 @@ class Lines:
             self._out.flush()
 
 
-def show_batch(batch: Batch, *, stopped: bool, brief: bool) -> None:
-    """Print how a batch went: a table on standard output, failures on standard error."""
-    from rich.console import Console
-
+def show_problems(batch: Batch, *, stopped: bool) -> None:
+    """Print on standard error what failed, what was passed over, and what is left to do."""
     failed = [outcome for outcome in batch.outcomes if outcome.failure is not None]
     for outcome in failed[:_MOST_FAILURES]:
         assert outcome.failure is not None
@@ -88,8 +86,12 @@ def show_batch(batch: Batch, *, stopped: bool, brief: bool) -> None:
             f"{batch.folder}, {batch.count('stopped')} are not done; the same command goes on from there",
             "note",
         )
-    if brief or stopped:
-        return
+
+
+def show_batch(batch: Batch) -> None:
+    """Print the sorties as a table, how many there were, and where the results are."""
+    from rich.console import Console
+
     console = Console(highlight=False)
     console.print(_table(batch))
     console.print()
