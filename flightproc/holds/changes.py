@@ -80,11 +80,12 @@ def merge_levels(values: Array, bounds: list[int], tolerance: float) -> list[int
         Largest difference of medians that is no change, in units of ``values``.
     """
     kept = list(bounds)
+    medians = [float(np.median(values[a:b])) for a, b in itertools.pairwise(kept)]
     while len(kept) > 2:
-        medians = [float(np.median(values[a:b])) for a, b in itertools.pairwise(kept)]
         steps = np.abs(np.diff(medians))
         smallest = int(np.argmin(steps))
         if steps[smallest] > tolerance:
             break
         del kept[smallest + 1]
+        medians[smallest : smallest + 2] = [float(np.median(values[kept[smallest] : kept[smallest + 1]]))]
     return kept

@@ -261,18 +261,39 @@ def _deleted(turn: Array, design: Array, covariance: Array, kept: Sequence[int])
     """Return each level less the prediction of the other kept ones, plain and in standard uncertainties."""
     count, terms = design.shape
     gap, apart = np.zeros(count), np.zeros(count)
-    for i in range(count):
-        others = [j for j in kept if j != i]
-        if len(others) < terms + 2 or np.linalg.matrix_rank(design[others]) < terms:
-            continue
+    if len(kept) >= terms + 2 and len(kept) < count:
+        # generalised least squares prediction, with what a hold shares with the others
+        others = np.array(kept)
         inverse = np.linalg.inv(covariance[np.ix_(others, others)])
-        spread = np.linalg.inv(design[others].T @ inverse @ design[others])
-        best = spread @ design[others].T @ inverse @ turn[others]
-        cross = covariance[i, others]
-        # generalised least squares prediction, with what the hold shares with the others
-        predicted = design[i] @ best + cross @ inverse @ (turn[others] - design[others] @ best)
-        lever = design[i] - design[others].T @ inverse @ cross
-        variance = covariance[i, i] - cross @ inverse @ cross + lever @ spread @ lever
-        gap[i] = turn[i] - predicted
-        apart[i] = gap[i] / np.sqrt(max(variance, 1e-18))
+        if np.linalg.matrix_rank(design[others]) == terms:
+            spread = np.linalg.inv(design[others].T @ inverse @ design[others])
+            best = spread @ design[others].T @ inverse @ turn[others]
+            out = np.setdiff1d(np.arange(count), others)
+            share = covariance[np.ix_(out, others)] @ inverse
+            gap[out] = turn[out] - design[out] @ best - share @ (turn[others] - design[others] @ best)
+            lever = design[out] - share @ design[others]
+            variance = np.diag(covariance)[out] - np.sum(share * covariance[np.ix_(out, others)], axis=1)
+            variance += np.einsum("ij,jk,ik->i", lever, spread, lever)
+            apart[out] = gap[out] / np.sqrt(np.maximum(variance, 1e-18))
+    if len(kept) >= terms + 3:
+        own, far = _each_from_the_rest(turn[kept], design[kept], covariance[np.ix_(kept, kept)])
+        gap[kept], apart[kept] = own, far
     return gap, apart
+
+
+def _each_from_the_rest(turn: Array, design: Array, covariance: Array) -> tuple[Array, Array]:
+    """Return each level less the prediction of the rest, plain and in standard uncertainties.
+
+    With P the precision that the law leaves, ``W - W X (X' W X)^-1 X' W``, these are ``(P y)_i / P_ii`` and
+    ``(P y)_i / sqrt(P_ii)``; zero where the rest do not determine the law.
+    """
+    count, terms = design.shape
+    if np.linalg.matrix_rank(design) < terms:
+        return np.zeros(count), np.zeros(count)
+    inverse = np.linalg.inv(covariance)
+    weighted = inverse @ design
+    precision = inverse - weighted @ np.linalg.solve(design.T @ weighted, weighted.T)
+    own, rest = np.diag(precision), precision @ turn
+    told = own > 1e-10 * np.diag(inverse)
+    safe = np.where(told, own, 1.0)
+    return np.where(told, rest / safe, 0.0), np.where(told, rest / np.sqrt(safe), 0.0)

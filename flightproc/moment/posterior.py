@@ -157,13 +157,9 @@ def _scan(problem: Problem) -> tuple[list[_Point], Array]:
     prior_hang = _half_normal_masses(hang, _HANG_SCALE) if known[0] else np.ones(1)
     prior_turn = _half_normal_masses(turn, _TURN_SCALE) if known[1] else np.ones(1)
     start = _start(problem, hang[len(hang) // 2], turn[len(turn) // 2])
-    points, sizes = [], []
-    for i, a in enumerate(hang):
-        for j, b in enumerate(turn):
-            log_prior = math.log(prior_hang[i] * prior_turn[j])
-            points.append(_solve(problem, a, b, start, log_prior))
-            sizes.append((a, b))
-    return points, np.array(sizes)
+    sizes = np.array([(a, b) for a in hang for b in turn])
+    log_prior = np.log(np.outer(prior_hang, prior_turn)).ravel()
+    return _solve(problem, sizes, start, log_prior), sizes
 
 
 def _scan_robustly(problem: Problem) -> tuple[Problem, list[_Point], Array]:
@@ -203,16 +199,9 @@ def _deleted_residuals(problem: Problem, point: _Point) -> Array:
     return out
 
 
-def _factor(problem: Problem, hang: float, turn: float) -> tuple[Array, Array]:
-    """Return the Cholesky factor of the observations that exist, and the walk's covariance."""
-    walk = hang**2 * problem.hang_walk + turn**2 * problem.turn_walk
-    rows = problem.rows
-    return _cholesky((problem.noise + walk)[np.ix_(rows, rows)]), walk
-
-
 def _cholesky(covariance: Array) -> Array:
-    """Return the lower factor; the jitter keeps each channel's own scale."""
-    return np.asarray(np.linalg.cholesky(covariance + 1e-10 * np.diag(np.diag(covariance))))
+    """Return the lower factor of (..., n, n); the jitter keeps each channel's own scale."""
+    return np.asarray(np.linalg.cholesky(covariance * (1.0 + 1e-10 * np.eye(covariance.shape[-1]))))
 
 
 def _residuals(problem: Problem, root: Array, x: Array) -> Array:
@@ -247,7 +236,9 @@ def _start(problem: Problem, hang: float, turn: float) -> Array:
     """Return the solution at one size of wander, from a cold start."""
     from scipy.optimize import least_squares
 
-    root, _ = _factor(problem, hang, turn)
+    rows = problem.rows
+    walk = hang**2 * problem.hang_walk + turn**2 * problem.turn_walk
+    root = _cholesky((problem.noise + walk)[np.ix_(rows, rows)])
 
     def residuals(x: Array) -> Array:
         return _residuals(problem, root, x)
@@ -268,35 +259,69 @@ def _start(problem: Problem, hang: float, turn: float) -> Array:
     return np.asarray(found.x, dtype=float)
 
 
-def _solve(problem: Problem, hang: float, turn: float, start: Array, log_prior: float) -> _Point:
-    """Improve a solution by damped Gauss-Newton steps at another size of wander."""
-    root, walk = _factor(problem, hang, turn)
-    x = start
-    rest = _residuals(problem, root, x)
-    cost = float(rest @ rest)
+def _solve(problem: Problem, sizes: Array, start: Array, log_prior: Array) -> list[_Point]:
+    """Improve a solution at each size of wander, shape (points, 2), by damped Gauss-Newton steps."""
+    rows, size = problem.rows, problem.size
+    squares = sizes[:, :, None, None] ** 2
+    walks = squares[:, 0] * problem.hang_walk + squares[:, 1] * problem.turn_walk
+    roots = _cholesky((problem.noise + walks)[:, rows[:, None], rows])
+    inverse = np.linalg.inv(roots)
+    step = 1e-5
+    shifts = step * np.eye(size)
+
+    def whitened(which: NDArray[np.intp], x: Array) -> Array:
+        """Return the residuals of some of the points, shape (points, ..., residuals)."""
+        gap = problem.observations[rows] - problem.predict(x)[..., rows]
+        flat = gap.reshape(len(x), math.prod(x.shape[1:-1]), rows.size) @ np.swapaxes(inverse[which], 1, 2)
+        return np.concatenate([flat.reshape(gap.shape), problem.beside(x)], axis=-1)
+
+    def jacobian(which: NDArray[np.intp], x: Array) -> Array:
+        centre = x[:, None, :]
+        both = whitened(which, np.concatenate([centre + shifts, centre - shifts], axis=1))
+        return np.swapaxes((both[:, :size] - both[:, size:]) / (2 * step), 1, 2)
+
+    every = np.arange(len(sizes))
+    x = np.tile(start, (len(sizes), 1))
+    rest = whitened(every, x)
+    cost = np.sum(rest**2, axis=1)
+    open_ = every
     for _ in range(12):
-        jacobian = jacobian_of(problem, root, x)
-        move = np.linalg.lstsq(jacobian, -rest, rcond=None)[0]
-        share = 1.0
-        while share > 1e-3:
-            trial = x + share * move
-            trial_rest = _residuals(problem, root, trial)
-            trial_cost = float(trial_rest @ trial_rest)
-            if trial_cost <= cost:
-                break
-            share /= 2
-        else:
+        move = _least_squares(jacobian(open_, x[open_]), -rest[open_])
+        share = np.ones(len(open_))
+        trial = x[open_] + move
+        trial_rest = whitened(open_, trial)
+        trial_cost = np.sum(trial_rest**2, axis=1)
+        while (worse := np.flatnonzero((trial_cost > cost[open_]) & (share > 1e-3))).size:
+            share[worse] /= 2
+            trial[worse] = x[open_[worse]] + share[worse, None] * move[worse]
+            trial_rest[worse] = whitened(open_[worse], trial[worse])
+            trial_cost[worse] = np.sum(trial_rest[worse] ** 2, axis=1)
+        better = trial_cost <= cost[open_]
+        won = open_[better]
+        gained = cost[won] - trial_cost[better]
+        x[won], rest[won], cost[won] = trial[better], trial_rest[better], trial_cost[better]
+        open_ = won[gained >= 1e-6]
+        if not open_.size:
             break
-        gained = cost - trial_cost
-        x, rest, cost = trial, trial_rest, trial_cost
-        if gained < 1e-6:
-            break
-    jacobian = jacobian_of(problem, root, x)
-    information = jacobian.T @ jacobian
+    slope = jacobian(every, x)
+    information = np.swapaxes(slope, 1, 2) @ slope
     covariance = np.linalg.inv(information)
+    covariance = (covariance + np.swapaxes(covariance, 1, 2)) / 2
     _, log_information = np.linalg.slogdet(information)
-    log_weight = -0.5 * cost - float(np.sum(np.log(np.diag(root)))) - 0.5 * float(log_information)
-    return _Point(x, (covariance + covariance.T) / 2, root, walk, log_weight + log_prior, cost)
+    log_root = np.sum(np.log(np.diagonal(roots, axis1=1, axis2=2)), axis=1)
+    log_weight = -0.5 * cost - log_root - 0.5 * log_information + log_prior
+    return [
+        _Point(x[i], covariance[i], roots[i], walks[i], float(log_weight[i]), float(cost[i])) for i in every
+    ]
+
+
+def _least_squares(design: Array, values: Array) -> Array:
+    """Return the least squares solutions of a stack, shapes (n, rows, size) and (n, rows) to (n, size)."""
+    scale = np.linalg.norm(design, axis=1, keepdims=True)
+    scale = np.where(scale > 0.0, scale, 1.0)
+    q, r = np.linalg.qr(design / scale)
+    out: Array = np.linalg.solve(r, np.swapaxes(q, 1, 2) @ values[:, :, None])[:, :, 0] / scale[:, 0]
+    return out
 
 
 def _degrees(problem: Problem) -> int:

@@ -27,12 +27,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
-from ..display import displayed
 from ..holds.model import Hold, HoldKind
 from .calibrate import SWING_RISER, Frame, Priors, Wing
 from .observe import Observations
@@ -50,7 +50,6 @@ _YAW_MOMENT = 3.0  # of the frame and thrust line, where only one of the two cha
 _MOUNT_YAW = np.radians(3.0)  # standard uncertainty of a sensor strapped on by eye [rad]
 
 
-@displayed
 @dataclass(frozen=True)
 class Session:
     """One sortie as the solver sees it.
@@ -160,14 +159,14 @@ class Problem:
     def _zeros(self) -> int:
         return _SHARED + _PER_WING * self.wings
 
-    @property
+    @cached_property
     def rows(self) -> NDArray[np.intp]:
         """Indices of the observations that exist in holds without power: those that are fitted."""
         fitted = np.isfinite(self.observations) & ~np.isin(np.arange(2 * self.count) // 2, self.power)
         fitted[list(self.left_out)] = False
         return np.flatnonzero(fitted).astype(np.intp)
 
-    @property
+    @cached_property
     def power_rows(self) -> NDArray[np.intp]:
         """Indices of the observations of power holds, hang roll and turn interleaved, missing ones too."""
         return np.asarray((2 * self.power[:, None] + np.array([0, 1])).ravel(), dtype=np.intp)

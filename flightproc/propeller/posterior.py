@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 
 _TAIL = 5.0  # degrees of freedom of the Student proposals
 _SAME_PEAK = 1.0  # distance in standard deviations below which two peaks are one
+_ROUNDS = 100  # of the search for a peak, at most
+_SMALL = 1e-6  # step over natural size at which it ends
 _FORGOTTEN = 12.0  # excess of the cost over the best peak beyond which a peak does not count
 
 
@@ -87,25 +89,8 @@ def explore_posterior(
     >>> found.peaks, bool(abs(found.peak[0]) < 1e-6), bool(1.8 < found.draws.std() < 2.2)
     (1, True, True)
     """
-    from scipy.optimize import least_squares
-
     size = scale.size
-    steps = np.diag(1e-3 * scale)
-
-    def misfit(x: Array) -> Array:
-        out: Array = residuals(x[None, :])[0]
-        return out
-
-    def slope(x: Array) -> Array:
-        both = residuals(np.concatenate([x + steps, x - steps]))
-        out: Array = (both[:size] - both[size:]).T / (2e-3 * scale)
-        return out
-
-    found: list[tuple[float, Array, Array]] = []
-    for start in starts:
-        fit = least_squares(misfit, start, jac=slope, x_scale=scale, xtol=1e-8, ftol=1e-9)
-        jacobian = np.asarray(fit.jac, dtype=float)
-        found.append((float(fit.cost), np.asarray(fit.x, dtype=float), np.linalg.inv(jacobian.T @ jacobian)))
+    found = _descend(residuals, np.array(starts, dtype=float), scale)
     found.sort(key=lambda item: item[0])
     best = found[0][0]
     peaks: list[tuple[float, Array, Array]] = []
@@ -138,3 +123,45 @@ def explore_posterior(
     mean = weights @ points
     spread = (points - mean).T @ ((points - mean) * weights[:, None])
     return Posterior(centres[0], spread, chosen, len(peaks), 1.0 / float(np.sum(weights**2)))
+
+
+def _descend(
+    residuals: Callable[[Array], Array], starts: Array, scale: Array
+) -> list[tuple[float, Array, Array]]:
+    """Find the least sum of squares from each start; return half of it, where, and the inverse of J'J there.
+
+    Notes
+    -----
+    Levenberg and Marquardt's method, all starts in step so that the residuals are asked for once a round,
+    with their central differences. A start is done after a step of less than 1e-6 of ``scale``.
+    """
+    size = scale.size
+    shifts = 1e-3 * scale * np.vstack([np.zeros(size), np.eye(size), -np.eye(size)])
+
+    def look(x: Array) -> tuple[Array, Array, Array]:
+        """Return half the sum of squares, the residuals, and their derivative by parameters over scale."""
+        all_rows = residuals((x[:, None, :] + shifts).reshape(-1, size)).reshape(len(x), 2 * size + 1, -1)
+        rest = all_rows[:, 0]
+        slope = (all_rows[:, 1 : size + 1] - all_rows[:, size + 1 :]) / 2e-3
+        return 0.5 * np.sum(rest**2, axis=1), rest, np.swapaxes(slope, 1, 2)
+
+    x = starts.copy()
+    cost, rest, slope = look(x)
+    damping = np.full(len(x), 1e-3)
+    open_ = np.arange(len(x))
+    for _ in range(_ROUNDS):
+        normal = np.swapaxes(slope[open_], 1, 2) @ slope[open_]
+        raised = normal + damping[open_, None, None] * (normal * np.eye(size) + 1e-12 * np.eye(size))
+        downhill = -np.swapaxes(slope[open_], 1, 2) @ rest[open_][:, :, None]
+        move = np.linalg.solve(raised, downhill)[:, :, 0]
+        trial = x[open_] + move * scale
+        better, new_rest, new_slope = look(trial)
+        good = better <= cost[open_]
+        won = open_[good]
+        x[won], cost[won], rest[won], slope[won] = trial[good], better[good], new_rest[good], new_slope[good]
+        damping[open_] *= np.where(good, 0.1, 10.0)
+        open_ = open_[(np.abs(move).max(axis=1) > _SMALL) & (damping[open_] < 1e12)]
+        if not open_.size:
+            break
+    spread = np.linalg.inv(np.swapaxes(slope, 1, 2) @ slope) * np.outer(scale, scale)
+    return [(float(c), place, v) for c, place, v in zip(cost, x, spread, strict=True)]
