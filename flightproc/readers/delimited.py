@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from ..errors import UnreadableLogError
@@ -262,6 +261,8 @@ def _read_dates(
         seconds += _DAY * np.cumsum(np.where(steps < -_DAY / 2, 1.0, 0.0))  # past midnight
         builder.note(f'"{column.name}" holds times of day without a date: no UTC')
         return seconds, None, False
+    import pandas as pd
+
     parsed = pd.to_datetime(pd.Series(texts), errors="coerce", format="ISO8601", utc=True)
     good = parsed.notna().to_numpy(dtype=bool)
     if not good.any() and guessed:

@@ -9,21 +9,29 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
+from numpy.typing import NDArray
 
 from ..errors import UnreadableLogError
 from .units import find_unit
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Column", "Table", "decode_text", "looks_delimited", "parse_table"]
 
 _DELIMITERS = (",", ";", "\t", "|", " ")
 _SAMPLE = 200  # lines looked at to find the layout
 _BLOCK = 1 << 20  # bytes taken apart at once
+_SMALL = (
+    1 << 22
+)  # bytes up to which a table of plain numbers is read without pandas, which takes long to load
 _COMMENTS = ("#", "%", "//")
 _NUMBER = re.compile(r"^[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?$")
 _NOTHING = frozenset(("", "nan", "na", "n/a", "null", "none", "inf", "-inf", "+inf", "-", "--"))
+_PLAIN = re.compile(r"[-+.\deE,;|\t \n]*")
 _CLOCK = re.compile(r"^(?:\d{4}-\d{1,2}-\d{1,2})|^\d{1,2}:\d{2}")
 _BRACKETS = re.compile(r"^(.*?)\s*[\[({]\s*([^\])}]+?)\s*[\])}]\s*$")
 
@@ -281,12 +289,9 @@ def parse_table(data: bytes, where: str, may_feed: Callable[[Column], bool] | No
         body = _body(lines, kept[body_at:], number, layout, final, tally)
         number += len(lines)
         if body:
-            frame = _read_block(body, layout, where)
-            for k, (shell, own) in enumerate(zip(shells, parts, strict=True)):
-                part = _part(frame[k], layout)
-                if may_feed is not None and not may_feed(shell):
-                    part = part.counted()
-                own.append(part)
+            for shell, own, part in zip(shells, parts, _take_apart(body, layout, where, data), strict=True):
+                counted = may_feed is not None and not may_feed(shell)
+                own.append(part.counted() if counted else part)
     assert layout is not None
     _tell_tally(table, tally, layout)
     if not parts or not parts[0]:
@@ -465,7 +470,37 @@ def _shell(name: str, unit: str) -> Column:
     return Column(name, bare, unit or stated, np.empty(0))
 
 
+def _take_apart(body: list[str], layout: _Layout, where: str, data: bytes) -> list[_Part]:
+    """Return the columns of a block."""
+    numbers = _read_numbers(body, layout) if len(data) <= _SMALL else None
+    if numbers is not None:
+        return [_numbers(column) for column in np.ascontiguousarray(numbers.T)]
+    frame = _read_block(body, layout, where)
+    return [_part(frame[k], layout) for k in range(layout.width)]
+
+
+def _read_numbers(body: list[str], layout: _Layout) -> NDArray[np.float64] | None:
+    """Return a block that is of numbers throughout, one in each field; None for any other."""
+    if layout.decimal != "." or layout.delimiter == " " or not _PLAIN.fullmatch("\n".join(body)):
+        return None
+    try:
+        table = np.loadtxt(body, delimiter=layout.delimiter, comments=None, ndmin=2)
+    except ValueError:  # an empty field, a line of another length
+        return None
+    exact = table.shape[1] == layout.width and np.all(np.abs(table) < 2.0**53)
+    return table if exact and table.shape[0] == len(body) else None
+
+
+def _numbers(values: NDArray[np.float64]) -> _Part:
+    """Make a part of numbers that a float holds exactly."""
+    part = _Part(values, values.size, bool(np.all(values[1:] == values[:-1] + 1)))
+    part.integer = bool(np.all(values == np.floor(values)))
+    return part
+
+
 def _read_block(body: list[str], layout: _Layout, where: str) -> pd.DataFrame:
+    import pandas as pd
+
     separator = r"\s+" if layout.delimiter == " " else layout.delimiter
     try:
         return pd.read_csv(
@@ -507,6 +542,8 @@ class _Part:
 
 def _part(cells: pd.Series, layout: _Layout) -> _Part:
     """Make numbers of a column, or, with at least one cell of text, numbers and texts."""
+    import pandas as pd
+
     if pd.api.types.is_bool_dtype(cells) or pd.api.types.is_numeric_dtype(cells):
         values = cells.to_numpy(dtype=np.float64)
         part = _Part(

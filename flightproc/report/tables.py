@@ -84,33 +84,29 @@ def holds_csv(results: Results) -> str:
 
     Values and bounds are rounded to three digits of their standard uncertainty, times to 0.01 s.
     """
-    table = results.holds_table()
+    rows = results.holds_rows()
     buffer = io.StringIO()
     writer = csv.writer(buffer)
-    if not len(table):
-        table = _empty_table()
-    names = [str(name) for name in table.columns]
+    names = list(dict.fromkeys(name for row in rows for name in row)) or _columns()
     writer.writerow(names)
-    for row in table.astype(object).to_dict("records"):
+    for row in rows:
         cells = []
         for name in names:
             stem = name
             for ending in ("_std", "_low95", "_high95"):
                 stem = stem.removesuffix(ending)
-            value = row[name]
+            value = row.get(name)
             if name in ("start_s", "end_s"):
-                cells.append(f"{float(value):.2f}")
+                cells.append(f"{float(row[name]):.2f}")
             else:
                 cells.append(_cell(value, row.get(f"{stem}_std")))
         writer.writerow(cells)
     return buffer.getvalue()
 
 
-def _empty_table() -> Any:
+def _columns() -> list[str]:
     """Return the table's columns for a sortie without holds."""
     import dataclasses
-
-    import pandas as pd
 
     from ..holds.model import HoldKind
     from ..quantity import Quantity
@@ -131,4 +127,4 @@ def _empty_table() -> Any:
         columns.append(key)
         if isinstance(entry, dict):
             columns += [f"{key}_std", f"{key}_low95", f"{key}_high95"]
-    return pd.DataFrame(columns=columns)
+    return columns

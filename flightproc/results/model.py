@@ -168,6 +168,10 @@ class Results:
         """Return the holds as a table, one row each, units in the column names (holds.csv)."""
         import pandas as pd
 
+        return pd.DataFrame(self.holds_rows())
+
+    def holds_rows(self) -> list[dict[str, Any]]:
+        """Return the rows of :meth:`holds_table`."""
         rows = []
         for number, hold in enumerate(self.holds, start=1):
             row: dict[str, Any] = {"hold": number}
@@ -180,7 +184,7 @@ class Results:
                 else:
                     row[key] = entry
             rows.append(row)
-        return pd.DataFrame(rows)
+        return rows
 
     def frame(self, what: str = "holds") -> pd.DataFrame:
         """Return a part of the results as a table in SI units and radians.

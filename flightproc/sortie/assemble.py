@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from ..channels import CHANNELS, GRAVITY
@@ -21,7 +20,7 @@ from .engine_rpm import with_sound_rpm, with_vibration_rpm
 from .gather import Gathered, OnGrid, gather_channels
 from .grid import running_mean, to_grid
 from .join import check_specific_force, clock_groups, prefer_sources, united
-from .model import Sortie
+from .model import ChannelTable, Sortie
 from .motion import Motion, MountSheet, resolve_motion
 from .phases import airborne_stretches, mask_of, still_stretches
 from .refine import Felt
@@ -29,6 +28,8 @@ from .signals import LogSignals
 from .strapdown import strapdown_attitude
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from ..sheets import Sheets
 
 __all__ = ["assemble_sortie"]
@@ -416,9 +417,7 @@ def _sortie(
         for name in (*_FORCES, "hang_roll", "load", "bank", "pitch"):
             c.pop(name, None)
     order = [name for name in (*CHANNELS, *_WORKED_OUT) if name in c]
-    frame = pd.DataFrame(
-        {name: c[name] for name in order}, index=pd.Index(passes.grid, name="time"), dtype=float
-    )
+    table = ChannelTable(passes.grid, {name: np.asarray(c[name], dtype=float) for name in order})
     warnings: list[str] = []
     start_utc, end = None, float(passes.grid[-1])
     for name, one in aligned.items():
@@ -437,7 +436,7 @@ def _sortie(
                 "missing"
             )
     return Sortie(
-        channels=frame,
+        channels=cast("pd.DataFrame", table),  # which it becomes where it is asked for
         rate=passes.rate,
         start_utc=start_utc,
         sources={name: sources[name] for name in order if name in sources},

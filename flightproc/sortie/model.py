@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from ..display import Card, displayed, time_text
 from ..quantity import Quantity
 
-__all__ = ["ClockOffset", "Sortie", "Wind"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["ChannelTable", "ClockOffset", "Sortie", "Wind"]
 
 
 _WORKED_OUT = {
@@ -95,6 +98,54 @@ class Wind:
         return float(np.arctan2(-self.east.value, -self.north.value) % (2 * np.pi))
 
 
+@dataclass(frozen=True)
+class ChannelTable:
+    """Channels on one time base, before they are asked for as a data frame.
+
+    Attributes
+    ----------
+    time : ndarray, shape (n,)
+        Time base [s].
+    columns : mapping of str to ndarray, shape (n,)
+        Channels by name, SI units; NaN marks gaps.
+    """
+
+    time: NDArray[np.float64]
+    columns: Mapping[str, NDArray[np.float64]]
+
+    def frame(self) -> pd.DataFrame:
+        """Return the channels as a data frame with the index ``time``."""
+        import pandas as pd
+
+        return pd.DataFrame(dict(self.columns), index=pd.Index(self.time, name="time"), dtype=float)
+
+
+def _sealed(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the same array, to be read only."""
+    out = values.view()
+    out.flags.writeable = False
+    return out
+
+
+class _Channels:
+    """The field ``channels``: a data frame, made from a table of arrays when it is first asked for.
+
+    An analysis asks for columns only, and pandas takes a quarter of a second to load.
+    """
+
+    def __get__(self, sortie: Sortie | None, owner: type) -> pd.DataFrame:
+        if sortie is None:
+            raise AttributeError("channels")  # so that the field has no default
+        held = vars(sortie)["_channels"]
+        if isinstance(held, ChannelTable):
+            held = vars(sortie)["_channels"] = held.frame()
+        frame: pd.DataFrame = held
+        return frame
+
+    def __set__(self, sortie: Sortie, channels: pd.DataFrame | ChannelTable) -> None:
+        vars(sortie)["_channels"] = channels
+
+
 @displayed
 @dataclass(frozen=True)
 class Sortie:
@@ -137,7 +188,10 @@ class Sortie:
         by about minus d times an error of this yaw, so it counts between glide and power.
     """
 
-    channels: pd.DataFrame
+    if TYPE_CHECKING:
+        channels: pd.DataFrame
+    else:
+        channels: _Channels = _Channels()
     rate: float
     start_utc: float | None
     sources: Mapping[str, str]
@@ -155,11 +209,17 @@ class Sortie:
     @property
     def time(self) -> NDArray[np.float64]:
         """Time base [s], shape (n,)."""
-        return self.channels.index.to_numpy(dtype=float)
+        held = vars(self)["_channels"]
+        if isinstance(held, ChannelTable):
+            return _sealed(held.time)
+        return np.asarray(held.index, dtype=float)
 
     def column(self, name: str) -> NDArray[np.float64] | None:
         """Return a channel as an array of shape (n,), or None where the sortie lacks it."""
-        return self.channels[name].to_numpy(dtype=float) if name in self.channels else None
+        held = vars(self)["_channels"]
+        if isinstance(held, ChannelTable):
+            return _sealed(held.columns[name]) if name in held.columns else None
+        return held[name].to_numpy(dtype=float) if name in held else None
 
     def frame(self, start: float | None = None, end: float | None = None) -> pd.DataFrame:
         """Return a copy of the channels, or of a stretch of them.

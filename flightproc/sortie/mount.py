@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -260,8 +262,6 @@ def swing_sums(p: Array, q: Array, use: NDArray[np.bool_], *, rate: float) -> Sw
     -------
     Swinging
     """
-    from scipy.signal import butter, sosfiltfilt
-
     known = np.isfinite(p) & np.isfinite(q)
     good = use & known
     bands = tuple(band for band in _SWING_BANDS if rate > 2.5 * band[1])
@@ -269,12 +269,41 @@ def swing_sums(p: Array, q: Array, use: NDArray[np.bool_], *, rate: float) -> Sw
         bands = ()
     sums = np.zeros((len(bands), 12, 3))
     axes = np.where(known, np.stack([p, q]), 0.0)
-    for k, band in enumerate(bands):
-        shape = butter(3, band, "band", fs=rate, output="sos")
-        roll, nose = sosfiltfilt(shape, axes, axis=1)[:, good]
+    for k, passed in enumerate(_pass_bands(axes, bands, rate)):
+        roll, nose = passed[:, good]
         starts = np.linspace(0, roll.size, 13).astype(int)[:-1]
         sums[k] = np.add.reduceat(np.stack([roll * roll, nose * nose, roll * nose]), starts, axis=1).T
     return Swinging(bands, sums)
+
+
+def _pass_bands(x: Array, bands: Sequence[tuple[float, float]], rate: float) -> Iterator[Array]:
+    r"""Yield rows, shape (m, n), as each band [Hz] lets them pass, without delay.
+
+    Notes
+    -----
+    A Butterworth filter of third order, run ahead and back, multiplies the spectrum by [1]_
+
+    .. math:: \left[1 + \left(\frac{w^2 - w_1 w_2}{w (w_2 - w_1)}\right)^6\right]^{-1}, \qquad
+       w = \tan\frac{\pi f}{f_s}
+
+    A minute of each end, turned about its last value, goes before and after, so that the ends do not meet.
+
+    References
+    ----------
+    .. [1] A. V. Oppenheim, R. W. Schafer, *Discrete-Time Signal Processing*, 3rd ed., 2010, section 7.2.1
+       (bilinear transformation) and appendix B.1.
+    """
+    n = x.shape[1]
+    pad = min(round(60.0 * rate), n - 1)
+    before = 2.0 * x[:, :1] - x[:, pad:0:-1]
+    after = 2.0 * x[:, -1:] - x[:, -2 : -pad - 2 : -1]
+    long = np.concatenate([before, x, after], axis=1)
+    spectrum = np.fft.rfft(long, axis=1)
+    w = np.tan(np.pi * np.fft.rfftfreq(long.shape[1])[1:])
+    for band in bands:
+        low, high = (math.tan(math.pi * edge / rate) for edge in band)
+        gain = np.append(0.0, 1.0 / (1.0 + ((w * w - low * high) / (w * (high - low))) ** 6))
+        yield np.fft.irfft(spectrum * gain, long.shape[1], axis=1)[:, pad : pad + n]
 
 
 def swing_yaw(p: Array, q: Array, use: NDArray[np.bool_], *, rate: float) -> MountYaw:

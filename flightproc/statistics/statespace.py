@@ -225,16 +225,14 @@ def innovations(
 
 def _steady(model: StateSpace, gain: Array, state: Array, y: Array, u: Array) -> Array:
     """Return the innovations of the settled filter from a given state, shape (n,)."""
-    from scipy.signal import lfilter
-
     size = state.size
     closed = model.transition - np.outer(gain, model.output)
     poles = np.real(np.poly(closed))
     # e = y - C (zI - F)^-1 (G y + (B - G D) u) - D u, with the start as an impulse one sample before
     drive = np.column_stack([gain[:, None], model.inputs - np.outer(gain, model.feedthrough)])
     signals = [y, *u.T]
-    through = [0.0, *model.feedthrough]
-    out: Array = y.copy()
+    out: Array = y - u @ model.feedthrough
+    driven = np.zeros(y.size)
     response = np.empty((size, drive.shape[1] + 1))  # C F^k [drive, state], k = 0 ... size - 1
     row = model.output.copy()
     for k in range(size):
@@ -243,12 +241,22 @@ def _steady(model: StateSpace, gain: Array, state: Array, y: Array, u: Array) ->
         row = row @ closed
     for j, signal in enumerate(signals):
         zeros = np.concatenate([[0.0], np.convolve(poles, response[:, j])[:size]])
-        out -= lfilter(zeros, poles, signal) + through[j] * signal
-    impulse = np.zeros(y.size)
-    impulse[0] = 1.0
+        driven += np.convolve(signal, zeros)[: y.size]
     free = np.convolve(poles, response[:, -1])[:size]
-    out -= lfilter(free, poles, impulse)
+    driven[: free.size] += free[: y.size]
+    out -= _recur(poles, driven)
     return out
+
+
+def _recur(poles: Array, x: Array) -> Array:
+    """Return y with ``poles[0] y[t] + poles[1] y[t-1] + ... = x[t]`` from rest, where ``poles[0]`` is 1.
+
+    It is a triangular system with few diagonals, solved by one sweep.
+    """
+    from scipy.linalg.blas import dtbsv
+
+    rows = np.asfortranarray(np.broadcast_to(poles[:, None], (poles.size, x.size)))
+    return np.asarray(dtbsv(poles.size - 1, rows, x, lower=1, diag=1), dtype=float)
 
 
 def log_likelihood(

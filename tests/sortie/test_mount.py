@@ -3,6 +3,7 @@ import pytest
 
 from flightproc.sortie.mount import (
     MountYaw,
+    _pass_bands,
     estimate_mount_yaw,
     levelling_angles,
     rotate,
@@ -136,3 +137,16 @@ def test_a_sensor_put_on_sideways_keeps_the_yaw_of_its_turns():
     turned = MountYaw(np.radians(90.0), np.radians(3.0), 1.02, "")
     found = _with_swing(turned, swing_sums(p, q, steady, rate=10.0))
     assert np.degrees(found.yaw) == pytest.approx(90.0, abs=3.0)
+
+
+@pytest.mark.reference
+def test_bands_pass_what_a_butterworth_filter_passes_both_ways():
+    from scipy.signal import butter, sosfiltfilt
+
+    rate = 10.0
+    x = np.random.default_rng(4).standard_normal((2, 6000)).cumsum(axis=1)
+    bands = ((0.25, 0.5), (1.0, 1.6))
+    for band, found in zip(bands, _pass_bands(x, bands, rate), strict=True):
+        expected = sosfiltfilt(butter(3, band, "band", fs=rate, output="sos"), x, axis=1)
+        inside = slice(600, -600)  # a minute from the ends, which are treated otherwise
+        np.testing.assert_allclose(found[:, inside], expected[:, inside], atol=1e-6 * np.abs(expected).max())

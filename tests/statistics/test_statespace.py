@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from flightproc.statistics.statespace import (
     StateSpace,
+    _recur,
     fit_state_space,
     innovations,
     log_likelihood,
@@ -160,3 +161,14 @@ def test_first_order_system_agrees_with_statsmodels() -> None:
     assert fit.log_likelihood == pytest.approx(theirs.llf, abs=1e-6)
     assert fit.parameters == pytest.approx(theirs.params, abs=2e-4)
     assert fit.std == pytest.approx(theirs.bse, rel=5e-3)
+
+
+@pytest.mark.reference
+@pytest.mark.parametrize("roots", [[0.9, 0.8], [0.99, 0.7 + 0.54j, 0.7 - 0.54j, 0.5], [0.2]])
+def test_recursion_is_that_of_a_filter(roots: list[complex]) -> None:
+    from scipy.signal import lfilter
+
+    poles = np.real(np.poly(roots))
+    x = np.random.default_rng(2).standard_normal(5000)
+    expected = lfilter([1.0], poles, x)
+    np.testing.assert_allclose(_recur(poles, x), expected, atol=1e-12 * np.abs(expected).max())
