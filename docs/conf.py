@@ -44,6 +44,7 @@ html_math_renderer = "mathml"
 html_copy_source = False
 html_show_sourcelink = False
 html_show_sphinx = False
+html_show_copyright = False
 html_last_updated_fmt = None
 pygments_style = "a11y-high-contrast-light"
 pygments_dark_style = "a11y-high-contrast-dark"

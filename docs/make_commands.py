@@ -1,118 +1,76 @@
-"""Write the page of all commands from the command line itself: ``python docs/make_docs.py``."""
+"""Make the page of all commands from the command line itself: ``python docs/make_docs.py`` writes it."""
 
 from __future__ import annotations
 
-import inspect
 import re
-from typing import Any
+from collections.abc import Sequence
 
 import typer.main
 
 from flightproc.cli.app import build_app
+from flightproc.cli.manual import Entry, Page, walk
 
-__all__ = ["command_page", "commands"]
+__all__ = ["command_page"]
 
 HEAD = """# Commands
 
 What `flightproc COMMAND --help` says, on one page; `python docs/make_docs.py` makes it from the program.
 """
-
-
-def commands(command: Any = None, path: tuple[str, ...] = ("flightproc",)) -> dict[tuple[str, ...], Any]:
-    """Return every command by the words that call it, in the order of the help.
-
-    Parameters
-    ----------
-    command : click command, optional
-        Where to begin; the whole program if not given.
-    path : tuple of str
-        The words that call it.
-    """
-    command = typer.main.get_command(build_app()) if command is None else command
-    found = {path: command}
-    for name, below in getattr(command, "commands", {}).items():
-        found |= commands(below, (*path, name))
-    return found
+WIDTH = 100
+"""Characters after which a synopsis goes on in another line."""
 
 
 def _words(text: str) -> str:
-    """Return a text on one line, safe in a cell of a table."""
-    return " ".join(text.split()).replace("|", "\\|").replace("<", "&lt;")
+    """Return a text safe in a cell of a table, with the pages it names as links."""
+    text = text.replace("|", "\\|").replace("<", "&lt;")
+    return re.sub(r"docs/([\w-]+\.md)", r"[docs/\1](\1)", text)
 
 
-def _help(command: Any) -> list[str]:
-    """Return what a command says of itself: paragraphs, and its examples as they stand."""
-    lines = []
-    for part in inspect.cleandoc(command.help or "").split("\n\n"):
-        if part.startswith("\b"):
-            head, *rest = part.removeprefix("\b").strip("\n").splitlines()
-            if head.startswith(" "):
-                head, rest = "", [head, *rest]
-            shown = inspect.cleandoc("\n".join(["", *rest])) if rest else ""
-            lines += [head if head.endswith((".", ":")) else f"{head}:", ""] if head else []
-            lines += ["```sh" if "flightproc" in shown else "```text", shown, "```", ""] if shown else []
+def _synopsis(pieces: Sequence[str]) -> str:
+    lines = [pieces[0]]
+    for piece in pieces[1:]:
+        if len(lines[-1]) + len(piece) < WIDTH:
+            lines[-1] += f" {piece}"
         else:
-            text = " ".join(part.split())
-            lines += [re.sub(r"docs/([\w-]+\.md)", r"[docs/\1](\1)", text), ""]
+            lines.append(f"    {piece}")
+    return "\n".join(lines)
+
+
+def _table(head: str, entries: Sequence[Entry]) -> list[str]:
+    rows = [f"| `{entry.label.replace('|', chr(92) + '|')}` | {_words(entry.words)} |" for entry in entries]
+    return [f"| {head} | what it is |", "|---|---|", *rows, ""] if rows else []
+
+
+def _typed(call: str) -> str:
+    """Return a line of an example with what is said beside it as a comment, so that a shell takes it."""
+    return re.sub(r"(^|\s+)\((.+)\)$", lambda found: f"{'  ' if found[1] else ''}# {found[2]}", call)
+
+
+def _section(page: Page) -> list[str]:
+    lines = [f"{'#' * len(page.path)} {' '.join(page.path[1:])}", ""] if len(page.path) > 1 else []
+    lines += ["```text", _synopsis(page.synopsis), "```", "", page.summary, ""]
+    for paragraph in page.text:
+        lines += [_words(paragraph), ""]
+    for title, calls in page.examples:
+        lines += [f"Example: {title}", ""] if title else []
+        language = "sh" if calls[0].startswith("flightproc") else "toml"
+        lines += [f"```{language}", *map(_typed, calls), "```", ""]
+    lines += _table("argument", page.arguments)
+    lines += _table("option", [entry for entry in page.options if entry.names != ("--help",)])
+    if page.commands:
+        lines += ["| command | what it does |", "|---|---|"]
+        anchors = [" ".join((*page.path[1:], name)) for name, _ in page.commands]
+        for (name, summary), anchor in zip(page.commands, anchors, strict=True):
+            lines.append(f"| [`{name}`](#{anchor.replace(' ', '-')}) | {_words(summary)} |")
+        lines.append("")
+    lines += [_words(page.writes), ""] if page.writes else []
+    if page.exit_codes:
+        told = "; ".join(f"{code}: {words}" for code, words in page.exit_codes)
+        lines += [f"Exit codes: {told}.", ""]
     return lines
-
-
-def _metavar(entry: Any) -> str:
-    if getattr(entry, "is_flag", False):
-        return ""
-    return str(entry.metavar or "VALUE")
-
-
-def _default(entry: Any) -> str:
-    value = entry.default
-    if callable(value) or value is None or isinstance(value, bool) or value in ((), [], ""):
-        return ""
-    if not isinstance(value, str | int | float):
-        return ""  # a sentinel of the library, or a list told in the help
-    return "" if str(value) in (entry.help or "") else f" Default: `{value}`."
-
-
-def _is_option(entry: Any) -> bool:
-    return bool(entry.param_type_name == "option")
-
-
-def _parameters(command: Any) -> list[str]:
-    shown = [
-        entry for entry in command.params if not getattr(entry, "hidden", False) and entry.name != "help"
-    ]
-    if not shown:
-        return []
-    lines = ["| argument or option | what it is |", "|---|---|"]
-    for entry in sorted(shown, key=_is_option):
-        if _is_option(entry):
-            name = ", ".join((*entry.opts, *entry.secondary_opts))
-            name = f"{name} {_metavar(entry)}".strip()
-        else:
-            name = (entry.metavar or entry.name or "").strip("[]{}")
-        needed = " Required." if entry.required and _is_option(entry) else ""
-        more = " Can be given more than once." if getattr(entry, "multiple", False) else ""
-        told = _words(entry.help or "")
-        lines.append(f"| `{name.replace('|', chr(92) + '|')}` | {told}{_default(entry)}{needed}{more} |")
-    return [*lines, ""]
-
-
-def _usage(path: tuple[str, ...], command: Any) -> str:
-    words = [*path]
-    if any(_is_option(entry) and entry.name != "help" for entry in command.params):
-        words.append("[OPTIONS]")
-    for entry in command.params:
-        if not _is_option(entry):
-            name = re.sub(r"[\[\]{}.]*$|^[\[{]*", "", entry.metavar or entry.name)
-            name += "..." if entry.nargs == -1 else ""
-            words.append(name if entry.required else f"[{name}]")
-    return " ".join([*words, *(["COMMAND ..."] if getattr(command, "commands", None) else [])])
 
 
 def command_page() -> str:
     """Return the page of all commands, Markdown."""
-    lines = [HEAD]
-    for path, command in commands().items():
-        if len(path) > 1:
-            lines += [f"{'#' * min(len(path), 4)} {' '.join(path[1:])}", ""]
-        lines += ["```text", _usage(path, command), "```", "", *_help(command), *_parameters(command)]
-    return "\n".join(lines).rstrip() + "\n"
+    pages = walk(typer.main.get_command(build_app()))
+    return "\n".join([HEAD, *(line for page in pages for line in _section(page))]).rstrip() + "\n"

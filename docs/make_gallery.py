@@ -24,8 +24,8 @@ LARGEST_SVG = 60_000
 HEAD = """# Gallery
 
 Every figure that the program draws, what draws it, and what to read from it. `python docs/make_gallery.py`
-makes them from the bundled sortie and from seeded simulations: frames, wings and fields are invented. Intervals
-are 95 % unless the figure says otherwise.
+makes them from the bundled sortie and from seeded simulations: frames, wings and fields are invented.
+Intervals are 95 % unless the figure says otherwise.
 """
 
 

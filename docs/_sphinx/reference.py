@@ -30,6 +30,7 @@ __all__ = ["ROOMS", "public_names", "rooms", "setup"]
 ROOMS = {
     "analysis": "The whole way",
     "together": "Several sorties together",
+    "batch": "Many sorties",
     "readers": "Logs",
     "sheets": "Sheets",
     "sortie": "Channels on one clock",
@@ -47,6 +48,9 @@ ROOMS = {
     "channels": "Channel table",
     "errors": "Errors",
     "cautions": "Cautions",
+    "frames": "Data frames",
+    "display": "How objects show themselves",
+    "whole": "Files written whole",
     "simulate": "Simulator",
     "web": "Page",
 }
