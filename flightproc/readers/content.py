@@ -3,20 +3,29 @@
 from __future__ import annotations
 
 import hashlib
+import mmap
+import os
+import stat
 import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
+from typing import BinaryIO
 
 from ..display import displayed
 from ..errors import LogError
 
-__all__ = ["HEAD_SIZE", "Content", "describe_bytes", "load_content", "refuse_columns"]
+__all__ = ["HEAD_SIZE", "Bytes", "Content", "describe_bytes", "let_go", "load_content", "refuse_columns"]
+
+Bytes = bytes | mmap.mmap
+"""The bytes of a file, in memory or still where they lie."""
 
 HEAD_SIZE = 65_536
 """How many bytes at most are shown to a reader's ``sniff``."""
 
 _LARGE = 4 << 20  # bytes from which a thread of its own is worth it
+_HUGE = 256 << 20  # bytes from which a file stays where it lies
 
 
 @displayed
@@ -48,6 +57,11 @@ class Content:
         """The first bytes, for sniffing."""
         return self.data[:HEAD_SIZE]
 
+    @property
+    def mapped(self) -> Bytes:
+        """The bytes for a reader that goes through them part by part: of a huge file, still on the disk."""
+        return self.data
+
 
 class _Loaded(Content):
     """The bytes of a large log, whose hash is worked out while they are read."""
@@ -72,6 +86,66 @@ class _Loaded(Content):
         return digests[0]
 
 
+class _Huge(Content):
+    """A huge log, of which only the parts just read are in memory; it is hashed beside that."""
+
+    def __init__(self, path: str, file: BinaryIO) -> None:
+        object.__setattr__(self, "path", path)
+        object.__setattr__(self, "_mapped", mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ))
+        digests: list[str | OSError] = []
+
+        def work() -> None:
+            try:
+                with Path(path).open("rb") as again:
+                    digests.append(hashlib.file_digest(again, "sha256").hexdigest())
+            except OSError as error:
+                digests.append(error)
+
+        worker = threading.Thread(target=work, daemon=True)
+        worker.start()
+        object.__setattr__(self, "_digests", digests)
+        object.__setattr__(self, "_worker", worker)
+
+    @property
+    def mapped(self) -> mmap.mmap:
+        """The file's bytes where they lie."""
+        mapped: mmap.mmap = object.__getattribute__(self, "_mapped")
+        return mapped
+
+    @cached_property
+    def data(self) -> bytes:  # type: ignore[override]
+        """The whole file, read for a reader that needs it all at once."""
+        data = self.mapped[:]
+        let_go(self.mapped)
+        return data
+
+    @property
+    def size(self) -> int:
+        """Size of the file [bytes]."""
+        return len(self.mapped)
+
+    @property
+    def head(self) -> bytes:
+        """The first bytes, for sniffing."""
+        return self.mapped[:HEAD_SIZE]
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file, hexadecimal."""
+        worker: threading.Thread = object.__getattribute__(self, "_worker")
+        worker.join()
+        digest: str | OSError = object.__getattribute__(self, "_digests")[0]
+        if isinstance(digest, OSError):
+            raise LogError(f"the file cannot be read ({digest})", where=self.path) from digest
+        return digest
+
+
+def let_go(data: Bytes) -> None:
+    """Let go of the parts of a mapped file that were read; they are read again where they are asked for."""
+    if isinstance(data, mmap.mmap) and hasattr(mmap, "MADV_DONTNEED"):
+        data.madvise(mmap.MADV_DONTNEED)
+
+
 def load_content(path: str | Path) -> Content:
     """Read a file once and hash it.
 
@@ -87,7 +161,11 @@ def load_content(path: str | Path) -> Content:
     """
     where = str(path)
     try:
-        data = Path(path).read_bytes()
+        with Path(path).open("rb") as file:
+            status = os.fstat(file.fileno())
+            if stat.S_ISREG(status.st_mode) and status.st_size > _HUGE:
+                return _Huge(where, file)
+            data = file.read()
     except FileNotFoundError as error:
         raise LogError("there is no such file", where=where, hint="check the name and the folder") from error
     except IsADirectoryError as error:

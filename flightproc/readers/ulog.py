@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..errors import UnreadableLogError
 from .build import RecordingBuilder, median_rate
-from .content import Content, load_content, refuse_columns
+from .content import Content, let_go, load_content, refuse_columns
 from .recording import RawField, Recording
 from .ulog_map import ESC_RPM, FEEDS, GPS_TOPICS, Feed, field_unit
 from .ulog_walk import MAGIC, Topic, Walk, gather, walk_messages
@@ -25,6 +25,7 @@ __all__ = ["MAGIC", "NAME", "read", "sniff"]
 NAME = "ULog"
 
 _BLOCK = 256  # messages in a row whose middle stamp is the measure of the others
+_STAMPS = 1 << 19  # stamps that are read at once
 _TOLERANCE = 10.0  # s, how far a stamp may lie from its neighbours in the file
 _EARLY = 1.0  # s, how far a stamp may lie before the start in the header
 _FIRST_UTC = 946_684_800e6  # us, 2000-01-01: earlier is a receiver without a fix
@@ -72,7 +73,7 @@ def read(
     """
     content = content or load_content(path)
     refuse_columns(columns, "a ULog", content.path)
-    walk = walk_messages(content.data, content.path)
+    walk = walk_messages(content.mapped, content.path)
     if not any(topic.count for topic in walk.topics):
         raise UnreadableLogError(
             "the ULog holds no data message"
@@ -94,7 +95,7 @@ def _tell_walk(builder: RecordingBuilder, walk: Walk) -> None:
                 f"byte {gap.start}",
                 f"the log breaks off here, {gap.stop - gap.start} bytes before data that were appended later",
             )
-        elif gap.cut and gap.start < len(builder.content.data):
+        elif gap.cut and gap.start < builder.content.size:
             builder.tell(
                 "cut",
                 f"byte {gap.start} of {builder.content.size}",
@@ -133,7 +134,7 @@ class _Reading:
     def __init__(self, builder: RecordingBuilder, walk: Walk) -> None:
         self.builder = builder
         self.walk = walk
-        self.data = builder.content.data
+        self.data = builder.content.mapped
         self.topics = sorted(
             (t for t in walk.topics if t.count), key=lambda t: (t.name, t.instance, t.offsets[0])
         )
@@ -221,11 +222,12 @@ class _Reading:
             places, owners = places[timed], owners[timed]
         if not places.size:
             return
-        stamps = gather(self.data, places + at[owners], "<u8").astype(np.uint64, copy=False)
-        base = int(np.median(stamps[:: max(1, stamps.size // 10_000)]))
-        base = min(base, 2**64 - 1)  # the median is a float
-        seconds = _signed_seconds(stamps, base)
-        del stamps
+        step = max(1, places.size // 10_000)
+        few = [self._stamps(places[part], at[owners[part]]) for part in _parts(places.size, step, 500 * step)]
+        base = min(int(np.median(np.concatenate(few))), 2**64 - 1)  # the median is a float
+        seconds = np.empty(places.size)
+        for part in _parts(places.size, 1, _STAMPS):
+            seconds[part] = _signed_seconds(self._stamps(places[part], at[owners[part]]), base)
         credible = _near_neighbours(seconds)
         late = seconds >= (walk.start - base) * 1e-6 - _EARLY
         if np.mean(late) > 0.5:
@@ -254,6 +256,11 @@ class _Reading:
                 f"{count} messages carry a time from outside the log and were left out ({first})",
                 count,
             )
+
+    def _stamps(self, places: NDArray[np.integer], at: NDArray[np.int64]) -> NDArray[np.uint64]:
+        stamps = gather(self.data, places + at, "<u8")
+        let_go(self.data)
+        return stamps.astype(np.uint64, copy=False)
 
     # Channels ------------------------------------------------------------------------------------------
 
@@ -335,6 +342,11 @@ class _Reading:
 
 
 _RANKS = {id(feed): rank for rank, feed in enumerate(FEEDS)}
+
+
+def _parts(size: int, step: int, length: int) -> list[slice]:
+    """Return slices that together are every ``step``-th of so many."""
+    return [slice(start, start + length, step) for start in range(0, size, length)]
 
 
 def _signed_seconds(stamps: NDArray[np.uint64], base: int) -> Array:

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import UnreadableLogError
+from .content import Bytes, let_go
 
 __all__ = ["MAGIC", "Gap", "Topic", "Walk", "gather", "walk_messages"]
 
@@ -46,6 +47,7 @@ _NEVER = 1 << 20  # larger than any message
 _WINDOW = (1 << 16, 1 << 19)  # bytes searched at once for data messages: after a subscription, and at most
 _MOST_TOPICS = 65_535
 _ROWS = 8_192  # messages copied at once to take their fields apart
+_SPAN = 1 << 26  # bytes of a file over which these may lie
 
 _TYPES = {
     "int8_t": "<i1",
@@ -98,12 +100,12 @@ class Topic:
         """Topic as printed; the instance is named where it is not the first."""
         return self.name if self.instance == 0 else f"{self.name}:{self.instance}"
 
-    def column(self, data: bytes, name: str) -> NDArray[np.generic]:
+    def column(self, data: Bytes, name: str) -> NDArray[np.generic]:
         """Return one field of every message, shape (n,), in its own type."""
         kind, offset = self.fields[name]
         return gather(data, self.offsets + offset, kind)
 
-    def columns(self, data: bytes, names: Collection[str]) -> dict[str, NDArray[np.generic]]:
+    def columns(self, data: Bytes, names: Collection[str]) -> dict[str, NDArray[np.generic]]:
         """Return several fields of every message, each of shape (n,), with one pass over the file."""
         wanted = {name: self.fields[name] for name in names}
         record = np.dtype(
@@ -117,11 +119,16 @@ class Topic:
         out: dict[str, NDArray[np.generic]] = {
             name: np.empty(self.count, dtype=kind) for name, (kind, _) in wanted.items()
         }
-        for start in range(0, self.count if wanted else 0, _ROWS):
-            part = self.offsets[start : start + _ROWS]
-            rows = gather(data, part, f"V{self.shortest}").view(record)
+        if not wanted or not self.count:
+            return out
+        apart = max(1.0, (int(self.offsets[-1]) - int(self.offsets[0])) / self.count)
+        step = min(_ROWS, 1 + int(_SPAN / apart))
+        for start in range(0, self.count, step):
+            part = slice(start, start + step)
+            rows = gather(data, self.offsets[part], f"V{self.shortest}").view(record)
             for name, column in out.items():
-                column[start : start + _ROWS] = rows[name]
+                column[part] = rows[name]
+            let_go(data)
         return out
 
 
@@ -140,7 +147,7 @@ def _limits() -> tuple[NDArray[np.int64], NDArray[np.int64]]:
 _LIMITS = _limits()
 
 
-def gather(data: bytes, places: Places | NDArray[np.integer], kind: str) -> NDArray[np.generic]:
+def gather(data: Bytes, places: Places | NDArray[np.integer], kind: str) -> NDArray[np.generic]:
     """Return the values of one type that stand at the given bytes, which need not be aligned."""
     dtype = np.dtype(kind)
     if not places.size:
@@ -225,7 +232,7 @@ _Formats = dict[str, list[tuple[str, int, str]]]
 
 
 class _Walker:
-    def __init__(self, data: bytes) -> None:
+    def __init__(self, data: Bytes) -> None:
         self.data = data
         self.formats: _Formats = {}
         self.layouts: dict[str, tuple[dict[str, tuple[str, int]], int, int]] = {}
@@ -407,6 +414,7 @@ class _Walker:
         while at < end:
             topics = len(self.walk.topics)
             at = self._read_window(at, min(at + window, end), end)
+            let_go(self.data)
             window = _WINDOW[0] if len(self.walk.topics) > topics else min(2 * window, _WINDOW[1])
 
     def _read_window(self, at: int, limit: int, end: int) -> int:
@@ -482,12 +490,12 @@ class _Undefined(Exception):
     """pyulog cannot read the definitions."""
 
 
-def walk_messages(data: bytes, where: str) -> Walk:
+def walk_messages(data: Bytes, where: str) -> Walk:
     """Walk over a ULog.
 
     Parameters
     ----------
-    data : bytes
+    data : bytes or mmap
         The whole file.
     where : str
         File name, for errors.

@@ -132,10 +132,10 @@ def test_file_without_permission(tmp_path, monkeypatch) -> None:
     path = tmp_path / "locked.csv"
     path.write_bytes(b"t,rpm\n0,1\n")
 
-    def refuse(self: Path) -> bytes:
+    def refuse(self: Path, mode: str) -> bytes:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(Path, "read_bytes", refuse)  # root may read anything, so chmod proves nothing
+    monkeypatch.setattr(Path, "open", refuse)  # root may read anything, so chmod proves nothing
     with pytest.raises(LogError, match="may not be read"):
         read_log(path)
 

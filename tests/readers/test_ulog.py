@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from flightproc.errors import UnreadableLogError
+from flightproc.readers import read_log
 from flightproc.readers import ulog as reader
 from flightproc.readers.content import Content
 
@@ -267,3 +268,30 @@ def test_log_without_known_topics_lists_its_fields(ulog, topic):
     assert recording.channels == {}
     assert [field.name for field in recording.fields] == ["cpuload.timestamp", "cpuload.load"]
     assert recording.fields[1].rate_hz == pytest.approx(10.0)
+
+
+def test_a_huge_log_is_read_where_it_lies_and_gives_the_same(ulog, topic, tmp_path, monkeypatch):
+    """Part by part, from the disk: the same channels, damage and hash as from memory."""
+    from flightproc.readers import content
+
+    path = tmp_path / "log.ulg"
+    fields = [(T, "timestamp"), (F, "true_airspeed_m_s")]
+    slow = steady(topic, "airspeed", fields, count=9, step=500_000, value=11.0)
+    data = ulog([steady(topic), slow])
+    path.write_bytes(data[:-30])
+    small = read_log(path)
+    monkeypatch.setattr(content, "_HUGE", 100)
+    monkeypatch.setattr("flightproc.readers.ulog._STAMPS", 7)
+    monkeypatch.setattr("flightproc.readers.ulog_walk._SPAN", 1_000)
+    huge = content.load_content(path)
+    assert not isinstance(huge.mapped, bytes)
+    assert (huge.data, huge.head, huge.size) == (path.read_bytes(), path.read_bytes()[:65_536], small.size)
+    again = read_log(path)
+    assert (again.sha256, again.damage, again.notes) == (small.sha256, small.damage, small.notes)
+    assert repr(again.fields) == repr(small.fields)
+    assert list(again.channels) == list(small.channels)
+    for name, group in small.channels.items():
+        for ours, theirs in zip(again.channels[name], group, strict=True):
+            assert ours.source == theirs.source
+            assert np.array_equal(ours.time, theirs.time)
+            assert np.array_equal(ours.values, theirs.values, equal_nan=True)
