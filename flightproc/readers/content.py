@@ -113,7 +113,7 @@ class _Huge(Content):
         return mapped
 
     @cached_property
-    def data(self) -> bytes:  # type: ignore[override]
+    def data(self) -> bytes:
         """The whole file, read for a reader that needs it all at once."""
         data = self.mapped[:]
         let_go(self.mapped)
