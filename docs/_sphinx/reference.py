@@ -75,11 +75,17 @@ def public_names(room: str) -> dict[str, object]:
             import_module(f"{module.__name__}.{found.name}")
             for found in pkgutil.iter_modules(module.__path__)
         ]
-    return {
+    names = {
         f"{home.__name__}.{name}": getattr(home, name)
         for home in homes
         for name in getattr(home, "__all__", ())
     }
+    there = {id(thing) for thing in names.values()}
+    for home, more in flightproc._HOMES.items():
+        if home.partition(".")[0] == room:
+            things = {f"flightproc.{home}.{name}": getattr(flightproc, name) for name in more}
+            names |= {path: thing for path, thing in things.items() if id(thing) not in there}
+    return names
 
 
 def _is_value(thing: object) -> bool:
