@@ -12,6 +12,7 @@ import pkgutil
 import re
 import sys
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -56,14 +57,22 @@ ROOMS = {
 }
 """Room of the package to the title of its page, in the order of the reference; others follow by name."""
 
+EXTRAS = {"web": "fastapi"}
+"""Room that cannot be imported without an extra, to a package of that extra."""
+
 FACES = {"cli", "__main__"}
 """Rooms that a program does not call; the command line has a page of its own."""
 
 
 def rooms() -> dict[str, str]:
-    """Return every room that a program may call, with its title."""
+    """Return every room that a program may call, with its title; without those whose extra is not installed."""
     here = sorted({entry.name for entry in pkgutil.iter_modules(flightproc.__path__)} - FACES - set(ROOMS))
-    return {**ROOMS, **{room: room.capitalize() for room in here}}
+    named = {**ROOMS, **{room: room.capitalize() for room in here}}
+    return {room: title for room, title in named.items() if room not in EXTRAS or _installed(EXTRAS[room])}
+
+
+def _installed(package: str) -> bool:
+    return find_spec(package) is not None
 
 
 def public_names(room: str) -> dict[str, object]:
