@@ -4,11 +4,42 @@ from __future__ import annotations
 
 import os
 import secrets
+import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
-__all__ = ["make_folder", "replacing", "sync_path", "write_whole"]
+__all__ = ["make_folder", "replacing", "sync_path", "unbroken", "write_whole"]
+
+
+@contextmanager
+def unbroken() -> Iterator[None]:
+    """Let Ctrl+C wait for the end of a step that would leave things half done.
+
+    Only the main thread is ever broken off; elsewhere this does nothing. Meant for steps below a second.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        At the end, where Ctrl+C came meanwhile.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+
+    def wait(number: int, frame: Any) -> None:
+        came.append(number)
+
+    before = signal.signal(signal.SIGINT, wait)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if came:
+        raise KeyboardInterrupt
 
 
 @contextmanager

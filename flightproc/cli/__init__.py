@@ -4,20 +4,52 @@ from __future__ import annotations
 
 __all__ = ["main"]
 
+_BROKEN_OFF = 130  # as a shell tells of a program that Ctrl+C has ended
+_BROKEN_PIPE = 141  # as a shell tells of a program whose reader has gone
+
 
 def main(argv: list[str] | None = None) -> int:
-    """Run the command line and return the exit code (0 done, 2 bad input, usage or output).
+    """Run the command line and return the exit code (0 done, 2 bad input, usage or output, 130 Ctrl+C).
 
     Parameters
     ----------
     argv : list of str, optional
         Arguments without the program's name; those of the process where not given.
     """
-    from ..errors import FlightprocError
-    from .app import build_app
-    from .show import print_error
+    import sys
 
+    code = 0
     try:
+        try:
+            code = _run(argv)
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()
+    except KeyboardInterrupt:
+        code = _BROKEN_OFF
+    except BrokenPipeError:
+        _drop_output()
+        return _BROKEN_PIPE
+    except OSError as error:
+        from .show import print_error
+
+        _drop_output()
+        place = f" ({error.filename})" if error.filename else ""
+        print_error(f"{error.strerror or error}{place}")
+        return 2
+    if code == _BROKEN_OFF:
+        print("flightproc: ended by Ctrl+C; nothing is left half written", file=sys.stderr)
+    return code
+
+
+def _run(argv: list[str] | None) -> int:
+    from ..errors import FlightprocError
+    from .show import open_streams, print_error
+
+    open_streams()
+    try:
+        from .app import build_app
+
         build_app()(args=argv, prog_name="flightproc")
     except FlightprocError as error:
         print_error(str(error))
@@ -25,3 +57,14 @@ def main(argv: list[str] | None = None) -> int:
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 0
     return 0
+
+
+def _drop_output() -> None:
+    """Let what is still to be printed go, since nobody can have it."""
+    import os
+    import sys
+
+    try:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (OSError, ValueError, AttributeError):  # a stream that is none of the system's
+        return

@@ -11,6 +11,7 @@ import typer
 
 from .options import Pdf
 from .report_command import _progress
+from .show import print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -82,7 +83,7 @@ def command(
             add_pdf(files, "balance.html")
         written = write_folder(folder, files, (*OWN_FILES, "balance.pdf"))
     if as_json:
-        sys.stdout.write(balance_json(balance))
+        print_json(balance_json(balance))
     elif not quiet:
         from rich.console import Console
 

@@ -119,7 +119,7 @@ def _table(batch: Batch) -> Table:
     for head, unit in (
         ("holds", "power"),
         ("K", "N m/rad"),
-        ("ratio of the", "sortie [95 %]"),
+        ("torque ratio", "1 [95 %]"),
         ("cpu", "s"),
     ):
         table.add_column(Text(f"{head}\n{unit}"), justify="right", no_wrap=True)
@@ -130,7 +130,8 @@ def _table(batch: Batch) -> Table:
         bad = bad[: _MOST_ROWS // 2]
         shown = [*bad, *good[: _MOST_ROWS - len(bad)]]
     for outcome in shown:
-        table.add_row(*(Text(cell) for cell in _cells(outcome)))
+        style = "bold red" if outcome.state == "failed" else ""
+        table.add_row(*(Text(cell, style=style) for cell in _cells(outcome)))
     if len(shown) < len(batch.outcomes):
         table.add_row(Text(f"and {len(batch.outcomes) - len(shown)} more: summary.csv"))
     return table

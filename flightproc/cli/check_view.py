@@ -31,7 +31,7 @@ def run_check(files: Sequence[str], aircraft: Path | None, figure: Path | None, 
     from ..errors import FlightprocError, LogError
     from ..readers import read_log
     from ..sheets import load_aircraft
-    from .show import print_error
+    from .show import print_error, print_json
 
     sheet: AircraftSheet | None = None
     told: list[str] = []
@@ -57,10 +57,9 @@ def run_check(files: Sequence[str], aircraft: Path | None, figure: Path | None, 
         _write_figure(check, figure)
     if as_json:
         import json
-        import sys
 
         text = json.dumps(check_document(check, told), indent=2, ensure_ascii=False, allow_nan=False)
-        sys.stdout.write(text + "\n")
+        print_json(text + "\n")
     else:
         from rich.console import Console
 
@@ -76,6 +75,7 @@ def _write_figure(check: InstrumentCheck, path: Path) -> None:
     from ..errors import OutputError
     from ..report.figures.allan import draw_allan
     from ..report.figures.style import STYLE, png_bytes, svg_text
+    from ..whole import write_whole
 
     if path.suffix.lower() not in {".png", ".svg"}:
         raise OutputError("a figure is a PNG or an SVG", where=str(path), hint="allan.png or allan.svg")
@@ -87,7 +87,7 @@ def _write_figure(check: InstrumentCheck, path: Path) -> None:
             )
         data = svg_text(drawn).encode() if path.suffix.lower() == ".svg" else png_bytes(drawn)
     try:
-        path.write_bytes(data)
+        write_whole(path, data)
     except OSError as error:
         raise OutputError(
             f"the figure cannot be written ({error.strerror or error})", where=str(path), hint="another name"

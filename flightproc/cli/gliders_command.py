@@ -11,6 +11,7 @@ import typer
 
 from .options import Pdf
 from .report_command import _progress
+from .show import print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -151,7 +152,7 @@ def command(
                 _write(html.with_suffix(".pdf"), files["gliders.pdf"])
             written = [_write(html, files["gliders.html"])]
     if as_json:
-        sys.stdout.write(gliders_json(found))
+        print_json(gliders_json(found))
     elif not quiet:
         from rich.console import Console
 
@@ -162,14 +163,12 @@ def command(
 def _write(path: Path, content: bytes) -> Path:
     """Write one file, whole or not at all."""
     from ..errors import OutputError
+    from ..whole import write_whole
 
-    draft = path.with_name(f".{path.name}.partial")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_bytes(content)
-        draft.replace(path)
+        write_whole(path, content)
     except OSError as error:
-        draft.unlink(missing_ok=True)
         raise OutputError(
             f"cannot write ({error.strerror})", where=str(path), hint="name another file with --html"
         ) from error

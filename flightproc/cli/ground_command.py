@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .options import Pdf
+from .show import print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -86,7 +87,7 @@ def command(
             files["ground.pdf"] = _pdf(tests)
         written = write_folder(folder, files, ("ground.pdf",))
     if as_json:
-        sys.stdout.write(text)
+        print_json(text)
         return
     from rich.console import Console
 

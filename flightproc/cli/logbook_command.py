@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from .report_command import _progress
-from .show import print_error
+from .show import print_error, print_json
 
 if TYPE_CHECKING:
     from ..logbook import Added, Logbook
@@ -56,7 +56,7 @@ def _open(where: str | None, *, create: bool = False) -> Logbook:
 
 
 def _print_json(value: Any) -> None:
-    sys.stdout.write(json.dumps(value, ensure_ascii=False, indent=1) + "\n")
+    print_json(json.dumps(value, ensure_ascii=False, indent=1) + "\n")
 
 
 @group.command("add")

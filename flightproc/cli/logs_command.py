@@ -75,7 +75,7 @@ def command(
 
     from ..errors import FlightprocError
     from ..readers import read_log
-    from .show import print_error
+    from .show import print_error, print_json
 
     console = Console(highlight=False, soft_wrap=False)
     recordings: list[Recording] = []
@@ -97,7 +97,7 @@ def command(
     if as_json:
         import json
 
-        typer.echo(json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False))
+        print_json(json.dumps(entries, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
     elif recordings:
         _show_together(console, recordings)
     if failed:

@@ -49,18 +49,20 @@ def command(
 
     from ..errors import OutputError
     from ..sheets.template import write_templates
+    from ..whole import unbroken
 
     if not folder.strip():
         raise OutputError("the folder has no name", hint="flightproc new my_sortie")
-    if rig:
-        _rig_only(folder, kind)
-    if balance:
-        _balance_only(folder)
-    if plan:
-        _plan_only(folder)
-    if rig or balance or plan:
-        return
-    written = write_templates(folder)
+    with unbroken():
+        if rig:
+            _rig_only(folder, kind)
+        if balance:
+            _balance_only(folder)
+        if plan:
+            _plan_only(folder)
+        if rig or balance or plan:
+            return
+        written = write_templates(folder)
     sortie = Path(folder) / "sortie.toml"
     typer.echo("Written:")
     for path in written:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .report_command import _progress
+from .show import print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -90,7 +91,7 @@ def command(
     if as_json:
         from ..decide.plan_document import plan_json
 
-        sys.stdout.write(plan_json(plan))
+        print_json(plan_json(plan))
     elif not quiet:
         from rich.console import Console
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .options import Pdf, Png
+from .show import print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -74,7 +75,7 @@ def command(
             png=png,
         )
     if as_json:
-        sys.stdout.write(results_json(results))
+        print_json(results_json(results))
     elif not quiet:
         from rich.console import Console
 

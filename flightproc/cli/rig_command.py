@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .options import Pdf
+from .show import print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -73,7 +74,7 @@ def command(
     files["rig.json"] = text.encode()
     written = write_folder(folder, files, own)
     if as_json:
-        sys.stdout.write(text)
+        print_json(text)
         return
     from rich.console import Console
 

@@ -52,11 +52,13 @@ def command(
     Exit code 0: done; 2: something to mend.
     """  # noqa: D301
     from ..simulate import simulate_family, simulate_sortie, write_sortie
+    from ..whole import unbroken
 
     overrides = {} if gust_level is None else {"gust_level": gust_level}
     if family is None:
         sortie = simulate_sortie(seed, **overrides)
-        written = write_sortie(sortie, out, force=force)
+        with unbroken():
+            written = write_sortie(sortie, out, force=force)
         typer.echo(_summary(out, sortie, written))
         for path in written:
             typer.echo(f"  {path.name}")
@@ -69,7 +71,8 @@ def command(
     from ..simulate.family import family_csv, family_row
 
     for number, (folder, sortie) in enumerate(zip(folders, members, strict=True), 1):
-        written = write_sortie(sortie, folder, force=force)
+        with unbroken():
+            written = write_sortie(sortie, folder, force=force)
         rows.append(family_row(folder.name, sortie))
         facts = f"{sortie.stated.calibration}, gusts {sortie.parameters.gust_level:.2f} m/s"
         typer.echo(f"{number}/{family} {_summary(folder, sortie, written)}, {facts}")
@@ -101,8 +104,10 @@ def _refuse(out: Path, folders: list[Path]) -> None:
 
 
 def _write_index(path: Path, text: str) -> None:
+    from ..whole import write_whole
+
     try:
-        path.write_text(text, encoding="utf-8", newline="\n")
+        write_whole(path, text.encode())
     except OSError as error:
         raise OutputError(
             f"cannot write ({error.strerror})", where=str(path), hint="free space, or another folder"

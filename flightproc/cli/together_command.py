@@ -10,6 +10,7 @@ import typer
 
 from .options import Pdf
 from .report_command import _interval, _progress
+from .show import print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -79,7 +80,7 @@ def command(
             add_pdf(files, "together.html")
         written = write_folder(folder, files, OWN_FILES)
     if as_json:
-        sys.stdout.write(together_json(found))
+        print_json(together_json(found))
     elif not quiet:
         from rich.console import Console
 

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from ..errors import OutputError
+from ..whole import unbroken
 
 __all__ = ["check_folder", "write_folder"]
 
@@ -49,6 +50,14 @@ def _told(folder: Path) -> Iterator[None]:
         ) from error
 
 
+@contextmanager
+def _removed(draft: Path) -> Iterator[None]:
+    try:
+        yield
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
 def write_folder(folder: Path, files: Mapping[str, bytes], own: Collection[str] = ()) -> list[Path]:
     """Write files into a folder, all of them or none.
 
@@ -79,22 +88,19 @@ def write_folder(folder: Path, files: Mapping[str, bytes], own: Collection[str] 
     check_folder(folder)
     beside = folder.absolute()
     draft = beside.with_name(f".{beside.name}.{secrets.token_hex(4)}.partial")
-    try:
-        with _told(folder):
-            draft.mkdir(parents=True)
-            for name, content in files.items():
-                path = draft / name
-                path.parent.mkdir(parents=True, exist_ok=True)
-                path.write_bytes(content)
-            if folder.exists():
-                for name in files:
-                    target = folder / name
-                    target.parent.mkdir(parents=True, exist_ok=True)
-                    os.replace(draft / name, target)
-                for name in set(own) - set(files):
-                    (folder / name).unlink(missing_ok=True)
-            else:
-                os.replace(draft, folder)
-    finally:
-        shutil.rmtree(draft, ignore_errors=True)
+    with unbroken(), _removed(draft), _told(folder):
+        draft.mkdir(parents=True)
+        for name, content in files.items():
+            path = draft / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+        if folder.exists():
+            for name in files:
+                target = folder / name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                os.replace(draft / name, target)
+            for name in set(own) - set(files):
+                (folder / name).unlink(missing_ok=True)
+        else:
+            os.replace(draft, folder)
     return [folder / name for name in files]

@@ -69,7 +69,7 @@ def test_bash_completes_commands_options_and_files(scripts: Path, tmp_path: Path
     assert bash("flightproc rep", scripts, tmp_path) == ["report"]
     assert bash("flightproc report so", scripts, tmp_path) == ["sortie.toml"]
     assert bash("flightproc report my", scripts, tmp_path) == ["my logs"]
-    assert bash("flightproc report --p", scripts, tmp_path) == ["--pdf"]
+    assert bash("flightproc report --pd", scripts, tmp_path) == ["--pdf"]
     assert bash("flightproc report -o so", scripts, tmp_path) == ["sortie.toml"]
     assert bash("flightproc report sortie.toml --q", scripts, tmp_path) == ["--quiet"]
     assert bash("flightproc logbook ex", scripts, tmp_path) == ["export"]
@@ -91,7 +91,7 @@ def test_fish_completes_commands_options_and_files(scripts: Path, tmp_path: Path
     assert set(COMMANDS) <= set(offered("flightproc "))
     assert offered("flightproc rep") == ["report"]
     assert offered("flightproc report so") == ["sortie.toml"]
-    assert offered("flightproc report --p") == ["--pdf"]
+    assert offered("flightproc report --pd") == ["--pdf"]
     assert offered("flightproc logbook ex") == ["export"]
     assert offered("flightproc logbook export --sk") == ["--skip-damaged"]
 
