@@ -65,7 +65,7 @@ FACES = {"cli", "__main__"}
 
 
 def rooms() -> dict[str, str]:
-    """Return every room that a program may call, with its title; without those whose extra is not installed."""
+    """Return the rooms that a program may call, with titles; without those whose extra is not installed."""
     here = sorted({entry.name for entry in pkgutil.iter_modules(flightproc.__path__)} - FACES - set(ROOMS))
     named = {**ROOMS, **{room: room.capitalize() for room in here}}
     return {room: title for room, title in named.items() if room not in EXTRAS or _installed(EXTRAS[room])}
