@@ -130,9 +130,13 @@ def _process(command: list[str], folder: Path) -> Run:
     return Run(wall, used.ru_utime + used.ru_stime, used.ru_maxrss * scale / 1e6)
 
 
+_BYTECODE = tempfile.TemporaryDirectory()  # as an install has it, also where nothing may be written beside
+
+
 def _environment() -> dict[str, str]:
     path = os.pathsep.join(filter(None, [str(HERE.parents[1]), os.environ.get("PYTHONPATH", "")]))
-    return {**os.environ, "PYTHONPATH": path}
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return {**kept, "PYTHONPATH": path, "PYTHONPYCACHEPREFIX": _BYTECODE.name}
 
 
 def _load_with_pyulog(log: Path) -> list[str]:
@@ -177,25 +181,26 @@ def _warm(sheet: Path, runs: int) -> dict[str, list[list[float]]]:
 # The profile ------------------------------------------------------------------------------------------------
 
 _STAGES = (
-    ("flightproc.sheets", "load_sortie", "sheets"),
-    ("flightproc.analysis", "read_log", "logs read"),
-    ("flightproc.analysis", "assemble_sortie", "channels on one clock, wind, attitude"),
-    ("flightproc.analysis", "reduce_rig", "rig"),
-    ("flightproc.analysis", "calibrate_blade", "blade calibrated"),
-    ("flightproc.analysis", "find_holds", "holds found"),
-    ("flightproc.analysis", "observe_holds", "holds observed"),
-    ("flightproc.analysis", "make_priors", "priors"),
-    ("flightproc.analysis", "solve_together", "moments solved"),
-    ("flightproc.analysis", "trace_sortie", "whole-sortie fit"),
-    ("flightproc.analysis", "compare_with_rig", "comparison, blade in flight"),
-    ("flightproc.analysis", "explain_results", "budgets"),
-    ("flightproc.report.render", "_draw", "figures drawn and saved"),
-    ("flightproc.report.render", "render_page", "page"),
-    ("flightproc.report.render", "results_json", "results.json"),
-    ("flightproc.report.render", "holds_csv", "holds.csv"),
-    ("flightproc.report.render", "write_folder", "files written"),
+    ("load_sortie", "sheets"),
+    ("read_log", "logs read"),
+    ("assemble_sortie", "channels on one clock, wind, attitude"),
+    ("reduce_rig", "rig"),
+    ("calibrate_blade", "blade calibrated"),
+    ("find_holds", "holds found"),
+    ("observe_holds", "holds observed"),
+    ("make_priors", "priors"),
+    ("solve_together", "moments solved"),
+    ("trace_sortie", "whole-sortie fit"),
+    ("compare_with_rig", "comparison, blade in flight"),
+    ("explain_results", "budgets"),
+    ("_draw", "figures"),
+    ("render_page", "page"),
+    ("results_json", "results.json"),
+    ("holds_csv", "holds.csv"),
+    ("write_folder", "files written"),
 )
-"""Where a stage is called from, and under which name."""
+_CALLERS = ("flightproc.analysis", "flightproc.from_sheets", "flightproc.report.render")
+"""Functions that are stages, and the modules that call them."""
 
 
 @contextmanager
@@ -220,14 +225,15 @@ def _watched(times: dict[str, float]) -> Iterator[None]:
 
         return watched
 
-    for module_name, name, label in _STAGES:
-        module = import_module(module_name)
-        work = getattr(module, name, None)
-        if work is None:
-            print(f"(no {name} in {module_name} any more: its time counts as part of the rest)")
-            continue
-        undo.append((module, name, work))
-        setattr(module, name, watch(work, label))
+    callers = [import_module(name) for name in _CALLERS]
+    for name, label in _STAGES:
+        found = [module for module in callers if hasattr(module, name)]
+        if not found:
+            print(f"(nothing calls {name} any more: its time counts as part of the rest)")
+        for module in found:
+            work = getattr(module, name)
+            undo.append((module, name, work))
+            setattr(module, name, watch(work, label))
     try:
         yield
     finally:
@@ -287,6 +293,8 @@ def _compare(sheet: Path, runs: int) -> None:
     folder = sheet.parent
     log = folder / "unit.ulg"
     theirs, ours, libraries, helps = [], [], [], []
+    for command in (_load_with_pyulog(log), _report(sheet, folder / "report"), [*PROGRAM, "--help"]):
+        _process(command, folder)  # writes the bytecode; does not count
     for _ in range(runs):
         theirs.append(_process(_load_with_pyulog(log), folder))
         ours.append(_process(_report(sheet, folder / "report"), folder))
@@ -337,6 +345,9 @@ def _lengths(folder: Path, lengths: list[float], runs: int) -> None:
 
 def main() -> None:
     """Measure what is asked for."""
+    if sys.argv[1:3] == ["--child", "profile"]:
+        _profile(Path(sys.argv[3]), int(sys.argv[4]))
+        return
     if sys.argv[1:3] == ["--child", "warm"]:
         print(json.dumps(_warm(Path(sys.argv[3]), int(sys.argv[4]))))
         return
@@ -367,7 +378,16 @@ def main() -> None:
                 flush=True,
             )
         if options.profile:
-            _profile(folder / "sortie.toml", options.runs)
+            command = [sys.executable, __file__, "--child", "profile", str(folder / "sortie.toml")]
+            for _ in range(2):  # the first writes the bytecode
+                done = subprocess.run(
+                    [*command, str(options.runs)],
+                    check=True,
+                    capture_output=True,
+                    text=True,
+                    env=_environment(),
+                )
+            print(done.stdout)
             return
         if not options.no_compare:
             _compare(folder / "sortie.toml", options.runs)
