@@ -19,6 +19,7 @@ from .engine import (
     chunks,
     entries,
     nearest,
+    said,
     sheet,
     small_png,
     typed,
@@ -116,7 +117,8 @@ def part_gliders(t: Steps) -> str:
     text = t.printed["gliders"]
     body = chunks(text, "Gliders and loading", "Pairs of", "wing,", "for 10 N m")
     commands = "\n".join(f"$ {typed(COMMANDS[name])}" for name in ("wing24", "wing21", "gliders"))
-    return f"```\n{commands}\n```\n\n```\n{body}\n\n{entries(text, 'caution')}\n```"
+    printed = said(f"{body}\n\n{entries(text, 'caution')}")
+    return f"```console\n{commands}\n```\n\n{printed}"
 
 
 def part_sheet(t: Steps) -> str:

@@ -14,6 +14,7 @@ import re
 import runpy
 import shutil
 import tempfile
+import textwrap
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,8 +28,8 @@ EXTRAS = runpy.run_path(str(DOCS / "tutorial_extras.py"))
 SAMPLE: str = EXTRAS["SAMPLE"]
 CRUISE: float = EXTRAS["CRUISE"]
 FULL: float = EXTRAS["FULL"]
-WIDTH = "98"
-"""Of the terminal, in characters."""
+WIDTH = 92
+"""Of the terminal, in characters: what fits a page of the site."""
 OUT = re.compile(r"(?<= -o )\S+")
 BLOCK = re.compile(r"(<!-- made by make_tutorial\.py: (.+?) -->\n)(.*?)(<!-- end -->)", re.S)
 WORD = re.compile(r"(<!-- made: (.+?) -->)(.*?)(<!-- end -->)", re.S)
@@ -77,7 +78,7 @@ def workshop() -> Iterator[Bench]:
     columns, before = os.environ.get("COLUMNS"), Path.cwd()
     with tempfile.TemporaryDirectory() as name:
         shutil.copytree(DOCS.parent / SAMPLE, Path(name) / SAMPLE)
-        os.environ["COLUMNS"] = WIDTH
+        os.environ["COLUMNS"] = str(WIDTH)
         os.chdir(name)
         try:
             EXTRAS["write_extras"](Path("tutorial"))
@@ -122,7 +123,7 @@ class Steps:
     def shown(self, step: str, *, keep: str | None = None) -> str:
         """Return the command of a step as typed, and what it prints or the part of it that is given."""
         output = self.printed[step] if keep is None else keep
-        return f"```console\n$ {typed(self.commands[step])}\n```\n\n```text\n{output}\n```"
+        return f"```console\n$ {typed(self.commands[step])}\n```\n\n{said(output)}"
 
 
 Part = Callable[[Steps], str]
@@ -174,6 +175,8 @@ class Page:
         page = self.path.read_text(encoding="utf-8")
         if blocks(page) != list(self.parts) or set(words(page)) != set(self.words):
             raise SystemExit(f"{self.file}: its marks are {blocks(page)} and {sorted(set(words(page)))}")
+        if re.search(r"^<!-- made: ", page, re.M):
+            raise SystemExit(f"{self.file}: a mark at the beginning of a line ends the paragraph before it")
         page = BLOCK.sub(lambda m: f"{m[1]}\n{made[m[2]]}\n\n{m[4]}", page)
         return WORD.sub(lambda m: f"{m[1]}{made[m[2]]}{m[4]}", page)
 
@@ -219,7 +222,7 @@ def typed(command: str) -> str:
     pieces = re.findall(r"--?[a-z-]+ [^-\s]\S*|\S+", f"flightproc {command}")
     lines = [pieces[0]]
     for piece in pieces[1:]:
-        if len(lines[-1]) + len(piece) > 92:
+        if len(lines[-1]) + len(piece) > WIDTH - 6:
             lines.append(f"    {piece}")
         else:
             lines[-1] += f" {piece}"
@@ -233,7 +236,11 @@ def sheet(text: str) -> str:
 
 def said(text: str) -> str:
     """Return an output as it is shown."""
-    return f"```text\n{text}\n```"
+    lines = [
+        textwrap.fill(line, WIDTH, subsequent_indent="    ") if len(line) > WIDTH else line
+        for line in text.splitlines()
+    ]
+    return "```text\n" + "\n".join(lines) + "\n```"
 
 
 def nearest(rows: list[dict[str, Any]], rpm: float) -> dict[str, Any]:

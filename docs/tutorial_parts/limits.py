@@ -6,6 +6,15 @@ import re
 
 from .engine import DOCS, Page, Steps, said
 
+NAMES = {
+    "roll": "roll moment",
+    "residual": "residual turning moment",
+    "ratio": "torque ratio",
+    "trace": "torque ratio of the whole sortie",
+    "K": "hang stiffness",
+}
+"""Of the lines that the benchmark prints."""
+
 
 def printed(page: str, mark: str) -> str:
     """Return what a benchmark printed, from between its marks in a page."""
@@ -18,13 +27,15 @@ def printed(page: str, mark: str) -> str:
 
 def part_coverage(t: Steps) -> str:
     """Return how often the intervals held the truth."""
-    lines = printed("method.md", "coverage").splitlines()
-    kept = [
-        line
-        for line in lines
-        if re.match(r"sorties \d|\s+n  in 95|(roll|residual|ratio|trace|K) +\d|whole-sortie|holds ", line)
-    ]
-    return said("\n".join(kept))
+    text = printed("method.md", "coverage")
+    head = ("result", "how many", "in 95 %", "in 68 %", "uncertainty told / error")
+    rows = [f"| {' | '.join(head)} |", "|---" * len(head) + "|"]
+    for key, name in NAMES.items():
+        found = re.search(rf"^{key} +(\d+) +([\d.]+) % +([\d.]+) %.*told/actual ([\d.]+)$", text, re.M)
+        if found is None:
+            raise SystemExit(f"method.md: no line {key}")
+        rows.append(f"| {name} | {found[1]} | {found[2]} % | {found[3]} % | {found[4]} |")
+    return "\n".join(rows)
 
 
 def part_brakes(t: Steps) -> str:

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 from .compensation import COMMANDS as SHARED
-from .engine import DOCS, EXTRAS, Page, Steps, entries, first, nearest, small_png
+from .engine import DOCS, EXTRAS, Page, Steps, entries, first, nearest, sheet, small_png
 
 PLACE = "tutorial/vibration"
 RATE = 100.0
@@ -16,7 +16,7 @@ RATE = 100.0
 
 def part_sheet(t: Steps) -> str:
     """Return the log's table in the sortie sheet."""
-    return f"```toml\n{EXTRAS['SOUND'].strip()}\n```"
+    return sheet(EXTRAS["SOUND"])
 
 
 def part_sound(t: Steps) -> str:

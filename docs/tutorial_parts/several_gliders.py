@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from .compensation import COMMANDS as SHARED
-from .engine import Page, Steps, entries, small_png, typed
+from .engine import Page, Steps, entries, said, small_png, typed
 
 
 def part_gliders(t: Steps) -> str:
@@ -13,13 +13,13 @@ def part_gliders(t: Steps) -> str:
     text = t.printed["gliders"]
     body = text[: text.index("note  ")].rstrip()
     commands = "\n".join(f"$ {typed(SHARED[name])}" for name in ("report", "wing24", "wing21", "gliders"))
-    return f"```console\n{commands}\n```\n\n```text\n{body}\n```"
+    return f"```console\n{commands}\n```\n\n{said(body)}"
 
 
 def part_notes(t: Steps) -> str:
     """Return the notes and the caution."""
     text = t.printed["gliders"]
-    return f"```text\n{entries(text, 'note')}\n{entries(text, 'caution')}\n```"
+    return said(f"{entries(text, 'note')}\n{entries(text, 'caution')}")
 
 
 def part_masses(t: Steps) -> str:
