@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,15 +73,24 @@ class Shares:
         dict of str to float
             [(N m)^2 for weights without unit]; they sum to the variance of the linearised estimate.
         """
+        used = np.flatnonzero(weights)  # what is not asked for may be unknown
+        gradient, own, told = (part[:, used] @ weights[used] for part in self._power)
+        return self._variances(gradient, own, told)
+
+    @cached_property
+    def _power(self) -> tuple[Array, Array, Array]:
+        """Return what the power holds' moments answer to parameters, own errors and those of fitted holds.
+
+        One column a power hold.
+        """
         problem, best = self.problem, self.posterior.best
         projection = power_projection(problem, self.posterior.noise + self.posterior.walk)
         nothing = np.zeros(len(problem.power))
-        used = np.flatnonzero(weights)  # what is not asked for may be unknown
 
         def estimate(x: Array, errors: Array) -> Array:
             gap = (problem.observations - problem.predict(x))[..., problem.rows]
             moment, _ = problem.solve_power(x, gap @ projection.T + errors, nothing)
-            return np.asarray(moment[..., used] @ weights[used])
+            return moment
 
         quiet = np.zeros(2 * len(problem.power))
         step = 1e-5
@@ -89,7 +99,7 @@ class Shares:
         small = 1e-6 * np.eye(quiet.size)
         # an error of the observation itself acts with the opposite sign of the same error taken off
         own = -(estimate(best, small) - estimate(best, -small)) / 2e-6
-        return self._variances(gradient, own, own @ projection)
+        return gradient, own, projection.T @ own
 
     def residual(
         self, hold: int, values: Array, std: float, relative: Mapping[str, float]
@@ -107,13 +117,11 @@ class Shares:
         relative : mapping of str to float
             Relative standard uncertainties that act on the whole of it.
         """
-        problem, best = self.problem, self.posterior.best
-        step = 1e-5
-        shifts = step * np.eye(problem.size)
-        up, down = problem.turn_in_hold(best + shifts), problem.turn_in_hold(best - shifts)
-        turn = float(problem.turn_in_hold(best)[hold])
+        problem = self.problem
+        turns, slope = self._turn
+        turn = float(turns[hold])
         size = float(np.median(values))
-        gradient = -size * (up - down)[:, hold] / (2 * step) / turn
+        gradient = -size * slope[:, hold] / turn
         parts = self._variances(gradient)
         row = 2 * hold + 1
         own = float(np.sqrt(self.posterior.noise[row, row])) / (turn * float(problem.gain[hold]))
@@ -122,6 +130,15 @@ class Shares:
         for name, part in relative.items():
             parts[name] = parts.get(name, 0.0) + (part * size) ** 2
         return _scaled(parts, std)
+
+    @cached_property
+    def _turn(self) -> tuple[Array, Array]:
+        """Return c_L of each hold, and its derivative by the parameters, shape (size, k)."""
+        problem, best = self.problem, self.posterior.best
+        step = 1e-5
+        shifts = step * np.eye(problem.size)
+        up, down = problem.turn_in_hold(best + shifts), problem.turn_in_hold(best - shifts)
+        return problem.turn_in_hold(best), (up - down) / (2 * step)
 
     def _noise_source(self, hold: int) -> str:
         if hold in self.problem.power:

@@ -9,8 +9,6 @@ from typing import Any, Protocol, TypeVar, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from ..display import displayed
-
 __all__ = [
     "AnalyticPolar",
     "LinearPolar",
@@ -27,13 +25,13 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+Places = NDArray[np.intp]
 Thing = TypeVar("Thing")
 
 _ZERO_LIFT = math.radians(-2.5)
 _STALL_WIDTH = math.radians(12.0)
 
 
-@displayed
 @dataclass(frozen=True)
 class SectionFlow:
     """What a section sees besides its angle of attack; all fields broadcast to (n_op, n_r).
@@ -94,31 +92,32 @@ class PlainSection:
         As it stands.
     flow : SectionFlow
         Local conditions.
-    chosen : ndarray of bool, shape (n_op, n_r), optional
-        Elements that are asked for.
+    places : ndarray of int, optional
+        Elements that are asked for, as they lie in an array of ``shape``; all without it.
+    shape : tuple of int
+        (n_op, n_r).
     """
 
     polar: Polar
     flow: SectionFlow
-    chosen: NDArray[np.bool_] | None = None
+    places: Places | None = None
+    shape: tuple[int, ...] = ()
 
     def coefficients(self, sine: Array, cosine: Array) -> tuple[Array, Array]:
         """Return lift and drag coefficients from sine and cosine of the angle of attack."""
         alpha = np.arctan2(sine, cosine)
-        if self.chosen is None:
+        if self.places is None:
             return self.polar.coefficients(alpha, self.flow)
-        everywhere = np.zeros(self.chosen.shape)
-        everywhere[self.chosen] = alpha
+        everywhere = np.zeros(self.shape)
+        everywhere.ravel()[self.places] = alpha
         cl, cd = self.polar.coefficients(everywhere, self.flow)
-        return cl[self.chosen], cd[self.chosen]
+        return cl.ravel()[self.places], cd.ravel()[self.places]
 
-    def taken(self, chosen: NDArray[np.bool_]) -> PlainSection:
+    def taken(self, places: Places, shape: tuple[int, ...]) -> PlainSection:
         """Return the section at chosen elements, in one row."""
-        if self.chosen is None:
-            return PlainSection(self.polar, self.flow, chosen)
-        whole = self.chosen.copy()
-        whole[self.chosen] = chosen
-        return PlainSection(self.polar, self.flow, whole)
+        if self.places is None:
+            return PlainSection(self.polar, self.flow, places, shape)
+        return replace(self, places=self.places[places])
 
 
 class Section(Protocol):
@@ -128,8 +127,8 @@ class Section(Protocol):
         """Return lift and drag coefficients from sine and cosine of the angle of attack."""
         ...
 
-    def taken(self, chosen: NDArray[np.bool_]) -> Section:
-        """Return the section at chosen elements, in one row."""
+    def taken(self, places: Places, shape: tuple[int, ...]) -> Section:
+        """Return the section at chosen elements, in one row; see `at_elements`."""
         ...
 
 
@@ -163,18 +162,35 @@ def at_points(polar: Polar, rows: slice | NDArray[np.intp]) -> Polar:
     return mine
 
 
-def at_elements(thing: Thing, chosen: NDArray[np.bool_]) -> Thing:
-    """Return a dataclass whose arrays, broadcast to the shape of ``chosen``, are those of chosen elements."""
+def at_elements(thing: Thing, places: Places, shape: tuple[int, ...]) -> Thing:
+    """Return a dataclass whose arrays are those of chosen elements, in one row.
+
+    Parameters
+    ----------
+    thing : dataclass
+        Its arrays broadcast to ``shape``.
+    places : ndarray of int, shape (n,)
+        Where the elements lie in an array of that shape, laid out flat.
+    shape : tuple of int
+        Of all elements: (n_op, n_r), or one row.
+    """
     found = {f.name: getattr(thing, f.name) for f in fields(thing)}  # type: ignore[arg-type]
-    arrays = {name: value for name, value in found.items() if isinstance(value, np.ndarray)}
-    cut = {
-        name: value.reshape(1) if value.size == 1 else np.broadcast_to(value, chosen.shape)[chosen]
-        for name, value in arrays.items()
-    }
+    columns = shape[-1]
+    cut: dict[str, Any] = {}
+    for name, value in found.items():
+        if not isinstance(value, np.ndarray):
+            continue
+        if value.size == 1:
+            cut[name] = value.reshape(1)
+        elif value.shape == shape:
+            cut[name] = value.ravel()[places]
+        elif value.shape[-1] == 1:
+            cut[name] = value[places // columns, 0]
+        else:
+            cut[name] = value.ravel()[places % columns]
     return replace(thing, **cut)  # type: ignore[type-var]
 
 
-@displayed
 @dataclass(frozen=True)
 class LinearPolar:
     """Unlimited linear lift and a drag parabola in lift, for textbook cases.
@@ -210,7 +226,6 @@ class LinearPolar:
         return replace(self, drag_factor=self.drag_factor * drag)
 
 
-@displayed
 @dataclass(frozen=True)
 class AnalyticPolar:
     """A cambered section with stall, flat-plate lift and drag beyond it, and rotational stall delay.
@@ -373,9 +388,9 @@ class AnalyticSection:
         drag = drag + polar.delay_drag * gain * sine / np.maximum(cosine, 0.1)
         return lift + gain, polar.drag_factor * drag
 
-    def taken(self, chosen: NDArray[np.bool_]) -> AnalyticSection:
+    def taken(self, places: Places, shape: tuple[int, ...]) -> AnalyticSection:
         """Return the section at chosen elements, in one row."""
-        return replace(at_elements(self, chosen), polar=at_elements(self.polar, chosen))
+        return replace(at_elements(self, places, shape), polar=at_elements(self.polar, places, shape))
 
 
 _TAPER_START = 2.0 * math.sin(math.radians(15.0))  # 30 deg as a chord of the circle

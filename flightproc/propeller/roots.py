@@ -24,8 +24,8 @@ class Residual(Protocol):
         """Return the residual of every element."""
         ...
 
-    def taken(self, chosen: Flags) -> Residual:
-        """Return the function of chosen elements alone, in one row."""
+    def taken(self, places: NDArray[np.intp]) -> Residual:
+        """Return the function of chosen elements, as they lie in the flat array of all, in one row."""
         ...
 
 
@@ -68,8 +68,8 @@ def bracketed_root(
     bracketed = (np.sign(fa) * np.sign(fb) <= 0.0) & np.isfinite(fa) & np.isfinite(fb)
     best = np.where(np.abs(fa) < np.abs(fb), a, b)
     done = ~bracketed | (fa == 0.0) | (fb == 0.0)
-    root, settled = best.copy(), done.copy()
-    open_ = np.ones(a.shape, bool)  # elements that a, b and the rest stand for
+    root, settled = best.ravel().copy(), done.ravel().copy()
+    open_ = np.arange(a.size)  # elements that a, b and the rest stand for
     t = np.full(a.shape, 0.5)
     for _ in range(most):
         remaining = np.count_nonzero(~done)
@@ -77,10 +77,10 @@ def bracketed_root(
             break
         if remaining < _FEW * done.size:
             root[open_], settled[open_] = best.ravel(), done.ravel()
-            keep = ~done
-            open_[open_] = keep.ravel()
+            keep = np.flatnonzero(~done)
+            open_ = open_[keep]
             function = function.taken(keep)
-            a, b, fa, fb, t, best = (v[keep] for v in (a, b, fa, fb, t, best))
+            a, b, fa, fb, t, best = (v.ravel()[keep] for v in (a, b, fa, fb, t, best))
             done = np.zeros(a.shape, bool)
         x = a + t * (b - a)
         fx = function.residual(x)
@@ -99,7 +99,8 @@ def bracketed_root(
             step = fa / (fb - fa) * fc / (fb - fc) + (c - a) / (b - a) * fa / (fc - fa) * fb / (fc - fb)
         t = np.where(inverse & np.isfinite(step), np.clip(step, share, 1.0 - share), 0.5)
     root[open_], settled[open_] = best.ravel(), done.ravel()
-    return np.where(bracketed, root, np.nan), bracketed & settled
+    shape = bracketed.shape
+    return np.where(bracketed, root.reshape(shape), np.nan), bracketed & settled.reshape(shape)
 
 
 def nearby_root(
@@ -132,8 +133,8 @@ def nearby_root(
     second to first derivative. C is taken from the change of the secant's slope, so that the error of the
     last place, which is not evaluated, is known; it has to be below 1e-12.
     """
-    root, found = np.full(guess.shape, np.nan), np.zeros(guess.shape, bool)
-    open_ = np.ones(guess.shape, bool)
+    root, found = np.full(guess.size, np.nan), np.zeros(guess.size, bool)
+    open_ = np.arange(guess.size)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         first = np.clip(guess, low, high)
         at_first = function.residual(first)
@@ -151,13 +152,13 @@ def nearby_root(
             close |= at_third == 0.0
             here = np.where(at_third == 0.0, third, third - move)
             root[open_], found[open_] = here.ravel(), close.ravel()
-            keep = ~close
-            remaining = np.count_nonzero(keep)
-            if not remaining:
+            keep = np.flatnonzero(~close)
+            if not keep.size:
                 break
             first, second, at_second, rise = second, third, at_third, steeper
-            if remaining < _FEW * keep.size:
-                open_[open_] = keep.ravel()
+            if keep.size < _FEW * close.size:
+                open_ = open_[keep]
                 function = function.taken(keep)
-                first, second, at_second, rise = (v[keep] for v in (first, second, at_second, rise))
-    return root, found & (root > low) & (root < high)
+                first, second, at_second, rise = (v.ravel()[keep] for v in (first, second, at_second, rise))
+    found &= (root > low) & (root < high)
+    return root.reshape(guess.shape), found.reshape(guess.shape)

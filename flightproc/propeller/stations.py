@@ -213,14 +213,14 @@ class Stations:
             those that windmill (they may have another root), and all without it, are solved in a bracket.
         """
         if guess is None:
-            root, found = self._bracket(np.broadcast_shapes(self.advance.shape, self.sigma.shape))
+            root, found = self._bracket(self.advance.shape)
             return root, found, self.loads(root)
         root, found = nearby_root(self, *guess)
         at = self.loads(np.where(found, root, 0.5))
         doubtful = ~(found & (np.abs(root) > _PLAIN) & (at.normal > 0.0))
         if doubtful.any():
-            few = self.taken(doubtful)
-            again, found[doubtful] = few._bracket((int(doubtful.sum()),))
+            few = self.taken(np.flatnonzero(doubtful))
+            again, found[doubtful] = few._bracket(few.advance.shape)
             root[doubtful] = again
             loads = few.loads(again)
             for f in fields(loads):
@@ -233,12 +233,16 @@ class Stations:
         end = np.where(at_start < 0.0, 1.0, -1.0)
         return bracketed_root(self, start, end, at_start, self.residual(end))
 
-    def taken(self, chosen: Flags) -> Stations:
-        """Return chosen elements, in one row."""
+    def taken(self, places: NDArray[np.intp]) -> Stations:
+        """Return chosen elements, as they lie in the flat array of all, in one row."""
+        shape = self.advance.shape
+        columns = shape[-1]
         return replace(
-            at_elements(self, chosen),
-            section=self.section.taken(chosen),
-            exponents=tuple(np.broadcast_to(e, chosen.shape)[chosen] for e in self.exponents),
+            at_elements(self, places, shape),
+            section=self.section.taken(places, shape),
+            exponents=tuple(
+                e[places] if e.ndim == 1 else e.ravel()[places % columns] for e in self.exponents
+            ),
         )
 
 

@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..display import displayed
 from ..errors import FlightprocError
 from .polar import SectionFlow, at_elements, rotation_taper, smooth_step
 
@@ -25,7 +24,6 @@ _BLEND = math.radians(15.0)  # from the end of the table to the flat plate
 _NEAR, _FAR = math.radians(30.0), math.radians(60.0)  # between these the scaling of the lift curve fades
 
 
-@displayed
 @dataclass(frozen=True)
 class TablePolar:
     """Lift and drag from a table, over the whole circle, with rotational stall delay.
@@ -213,9 +211,9 @@ class TableSection:
         drag = drag + self.delay_drag * gain * sine / np.maximum(cosine, 0.1)
         return lift + gain, self.drag_factor * drag
 
-    def taken(self, chosen: NDArray[np.bool_]) -> TableSection:
+    def taken(self, places: NDArray[np.intp], shape: tuple[int, ...]) -> TableSection:
         """Return the section at chosen elements, in one row."""
-        return at_elements(self, chosen)
+        return at_elements(self, places, shape)
 
 
 def _extend(

@@ -21,8 +21,8 @@ class Cubic:
         self.asked.append(unknown.size)
         return unknown**3 + unknown - self.target
 
-    def taken(self, chosen):
-        return Cubic(self.target[chosen], self.asked)
+    def taken(self, places):
+        return Cubic(self.target.ravel()[places], self.asked)
 
 
 TRUTH = np.linspace(-0.9, 0.9, 240).reshape(8, 30)
@@ -74,8 +74,8 @@ def test_a_root_at_which_the_residual_falls_is_not_taken():
         def residual(self, unknown):
             return -super().residual(unknown)
 
-        def taken(self, chosen):
-            return Falling(self.target[chosen])
+        def taken(self, places):
+            return Falling(self.target.ravel()[places])
 
     _, found = nearby_root(Falling(np.array([0.3])), np.array([0.28]), np.array([-1.2]))
     assert not found.any()
