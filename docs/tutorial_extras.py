@@ -1,8 +1,9 @@
-"""Write what the tutorial needs beside the sample sortie: ``python docs/tutorial_extras.py tutorial``.
+"""Write what the tutorials need beside the sample sortie: ``python docs/tutorial_extras.py tutorial``.
 
-All simulated from seeds, with training frame A of the sample: the notes of its ground tests, a check of the
-instruments, sorties with two other gliders, and one with the hang points moved; with a plan sheet and a
-balance sheet.
+All simulated from seeds, most with training frame A of the sample: the notes of its ground tests, a check of
+the instruments, sorties with two other gliders, with a light pilot, with the hang points moved and without an
+engine log; with a plan sheet and a balance sheet. Rig days of training frame B. And sheets and logs with what
+goes wrong in them.
 """
 
 from __future__ import annotations
@@ -498,7 +499,7 @@ def write_troubled(folder: Path) -> None:
 
 
 def write_extras(folder: Path) -> None:
-    """Write all that the tutorial needs beside the sample, into a new folder beside sample_logs."""
+    """Write all that the tutorials need beside the sample, into a new folder beside sample_logs."""
     write_ground_tests(folder / "ground")
     write_check(folder / "check")
     flown = {name: write_glider(folder / name, glider) for name, glider in GLIDERS.items()}
@@ -518,4 +519,8 @@ def write_extras(folder: Path) -> None:
 if __name__ == "__main__":
     if len(sys.argv) != 2:
         raise SystemExit("python docs/tutorial_extras.py FOLDER")
+    if not Path(SAMPLE).is_dir():
+        raise SystemExit(f"{SAMPLE} is not here: run this in the folder of the repository")
+    if Path(sys.argv[1]).exists():
+        raise SystemExit(f"{sys.argv[1]} is there already: remove it, or name another folder")
     write_extras(Path(sys.argv[1]))
