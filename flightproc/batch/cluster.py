@@ -26,6 +26,7 @@ __all__ = ["ClusterCrew"]
 
 _ADDRESS = re.compile(r"(?P<scheme>(?:tcp|tls)://)?(?P<host>\[[0-9a-fA-F:]+\]|[\w.-]+):(?P<port>\d{1,5})")
 _PATIENCE = 20.0  # [s] for the scheduler to answer, and for a first worker
+_COUNT_AGAIN = 5.0  # [s]
 _AHEAD = 2  # orders out for each worker, so that none waits for the next
 
 
@@ -114,12 +115,15 @@ class ClusterCrew:
                     where=worker,
                     hint="put logs and the batch's folder on a disk that all machines share, under one path",
                 )
-        self._workers = len(answers)
+        self._workers, self._counted = len(answers), time.monotonic()
 
     @property
     def workers(self) -> int:
-        """How many workers there are."""
-        return len(self._client.scheduler_info(n_workers=-1)["workers"]) or self._workers
+        """How many workers there are, as counted not long ago."""
+        now = time.monotonic()
+        if now - self._counted > _COUNT_AGAIN and self._client.status == "running":
+            self._workers, self._counted = max(1, len(self._client.nthreads())), now
+        return self._workers
 
     @property
     def busy(self) -> int:

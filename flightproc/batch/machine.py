@@ -13,7 +13,7 @@ __all__ = ["Needs", "free_memory", "parse_memory"]
 BASE_BYTES = 330_000_000
 """Memory of a worker with everything imported and a small sortie, figures included."""
 
-PER_LOG_BYTE = 4.0
+PER_LOG_BYTE = 1.5
 """Memory for each byte of log."""
 
 _UNITS = {"MB": 1e6, "GB": 1e9, "MIB": 2.0**20, "GIB": 2.0**30}

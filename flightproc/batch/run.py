@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 import time
 import traceback
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -225,6 +225,7 @@ class _Runner:
         self._all, self._crew, self._tell = orders, crew, tell
         self._queue = deque(orders)
         self._ended: dict[str, Outcome] = {}
+        self._counts: Counter[str] = Counter()
         self._deaths: dict[str, int] = {}
         self._begun = time.monotonic()
         self._stopped = False
@@ -246,25 +247,30 @@ class _Runner:
         if item.outcome is not None and item.outcome.state == "busy":
             self._queue.append(replace(order, wait=True))
         elif item.outcome is not None:
-            self._ended[order.sheet] = item.outcome
+            self._end(order, item.outcome)
         elif item.died:
             times = self._deaths[order.sheet] = self._deaths.get(order.sheet, 0) + 1
             if times < TRIES:
                 self._queue.append(replace(order, alone=True))
             else:
-                failure = worker_died(order, times, item.died)
-                self._ended[order.sheet] = Outcome(order.shown, "failed", failure=failure)
+                self._fail(order, worker_died(order, times, item.died))
         else:
             assert item.error is not None
-            self._ended[order.sheet] = Outcome(order.shown, "failed", failure=_unforeseen(order, item.error))
+            self._fail(order, _unforeseen(order, item.error))
+
+    def _fail(self, order: Order, failure: Failure) -> None:
+        self._end(order, Outcome(order.shown, "failed", failure=failure))
+
+    def _end(self, order: Order, outcome: Outcome) -> None:
+        self._ended[order.sheet] = outcome
+        self._counts[outcome.state] += 1
 
     def _say(self) -> None:
-        states = [outcome.state for outcome in self._ended.values()]
-        done, kept, failed = (states.count(state) for state in ("done", "kept", "failed"))
-        worked, total = done + failed, len(self._all)
+        done, kept, failed = (self._counts[state] for state in ("done", "kept", "failed"))
+        worked, rest = done + failed, len(self._all) - len(self._ended)
         spent = time.monotonic() - self._begun
-        left = spent / worked * (total - len(states)) if worked else None
-        self._tell(Tick(done, kept, failed, total, self._crew.busy, left if total > len(states) else 0.0))
+        left = spent / worked * rest if worked else None if rest else 0.0
+        self._tell(Tick(done, kept, failed, len(self._all), self._crew.busy, left))
 
     def stop(self) -> int:
         """End the crew, once; return how many orders go on elsewhere."""

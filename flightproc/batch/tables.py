@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import csv
-import io
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from ..errors import OutputError
 from ..whole import replacing, write_whole
@@ -67,14 +66,11 @@ def write_tables(store: Store, outcomes: Sequence[Outcome]) -> tuple[tuple[Path,
     else:
         table, other = folder / "results.parquet", folder / "results.csv"
     summary, told = folder / "summary.csv", folder / "batch.json"
-    rows = all_rows(store, outcomes)
     try:
-        with replacing(table) as draft:
+        with replacing(table) as draft, replacing(summary) as lines, _text(lines) as file:
+            rows = _summed_up(all_rows(store, outcomes), file)
             (_write_csv if table.suffix == ".csv" else _write_parquet)(draft, rows)
         other.unlink(missing_ok=True)
-        buffer = io.StringIO()
-        _csv(buffer, (_summary_row(outcome) for outcome in outcomes), _SUMMARY)
-        write_whole(summary, buffer.getvalue().encode("utf-8", "backslashreplace"))
         text = json.dumps(batch_json(folder, outcomes), ensure_ascii=False, indent=1) + "\n"
         write_whole(told, text.encode("utf-8", "backslashreplace"))
     except OSError as error:
@@ -86,15 +82,18 @@ def write_tables(store: Store, outcomes: Sequence[Outcome]) -> tuple[tuple[Path,
     return (table, summary, told), words
 
 
-def _summary_row(outcome: Outcome) -> dict[str, Any]:
-    return dict(outcome.row) if outcome.row else _plain_row(outcome)
+def _text(path: Path) -> TextIO:
+    return path.open("x", encoding="utf-8", errors="backslashreplace", newline="")
 
 
-def _csv(file: Any, rows: Iterable[dict[str, Any]], columns: Sequence[tuple[str, str]]) -> None:
-    names = [name for name, _ in columns]
-    writer = csv.writer(file)
+def _summed_up(rows: Iterable[dict[str, Any]], file: TextIO) -> Iterator[dict[str, Any]]:
+    """Pass rows on, and write those of the sorties as CSV."""
+    writer, names = csv.writer(file), [name for name, _ in _SUMMARY]
     writer.writerow(names)
-    writer.writerows([_cell(row.get(name)) for name in names] for row in rows)
+    for row in rows:
+        if row["row"] == "sortie":
+            writer.writerow([_cell(row.get(name)) for name in names])
+        yield row
 
 
 def _cell(value: Any) -> Any:
@@ -106,8 +105,11 @@ def _cell(value: Any) -> Any:
 
 
 def _write_csv(draft: Path, rows: Iterable[dict[str, Any]]) -> None:
-    with draft.open("x", encoding="utf-8", errors="backslashreplace", newline="") as file:
-        _csv(file, rows, TABLE)
+    names = [name for name, _ in TABLE]
+    with _text(draft) as file:
+        writer = csv.writer(file)
+        writer.writerow(names)
+        writer.writerows([_cell(row.get(name)) for name in names] for row in rows)
 
 
 def _write_parquet(draft: Path, rows: Iterable[dict[str, Any]]) -> None:
@@ -155,12 +157,8 @@ def batch_json(folder: Path, outcomes: Sequence[Outcome]) -> dict[str, Any]:
                 "key": outcome.key,
                 "report": shown_path(outcome.report),
                 "failure": None if outcome.failure is None else asdict(outcome.failure),
-                **{name: _json_cell(outcome.row.get(name)) for name in ("title", "answer", "cpu_s")},
+                **{name: outcome.facts.get(name) for name in ("title", "answer", "cpu_s")},
             }
             for outcome in outcomes
         ],
     }
-
-
-def _json_cell(value: Any) -> Any:
-    return value.isoformat() if isinstance(value, datetime) else value

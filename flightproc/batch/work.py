@@ -26,10 +26,22 @@ if TYPE_CHECKING:
     from ..results import Results
     from ..sheets import Sheets
 
-__all__ = ["ANALYSE", "TRIES", "Failure", "Order", "Outcome", "do", "single_thread_settings"]
+__all__ = ["ANALYSE", "FACTS", "TRIES", "Failure", "Order", "Outcome", "do", "single_thread_settings"]
 
 ANALYSE = "flightproc.batch.work:analyse_loaded"
 """What analyses a sortie, given its sheets."""
+
+FACTS = (
+    "title",
+    "answer",
+    "power_holds",
+    "hang_stiffness_N_m_rad",
+    "sortie_torque_ratio",
+    "sortie_torque_ratio_low95",
+    "sortie_torque_ratio_high95",
+    "cpu_s",
+)
+"""What is told of a sortie at once; a batch of very many holds no more of each."""
 
 TRIES = 2
 """How often a sortie is tried whose worker dies."""
@@ -124,8 +136,8 @@ class Outcome:
         Of the stored result; empty where it could not be told.
     failure : Failure or None
         Where it failed.
-    row : dict
-        Its row of the table; see :mod:`flightproc.batch.schema`.
+    facts : dict
+        A few entries of its row of the table; see :mod:`flightproc.batch.schema`.
     report : str
         Folder of its report; empty where none was made.
     memory_bytes : int
@@ -138,7 +150,7 @@ class Outcome:
     state: str
     key: str = ""
     failure: Failure | None = None
-    row: Mapping[str, Any] = field(default_factory=dict)
+    facts: Mapping[str, Any] = field(default_factory=dict)
     report: str = ""
     memory_bytes: int = 0
     held_bytes: int = 0
@@ -219,11 +231,12 @@ def _whole(place: Path) -> bool:
 
 def _outcome(order: Order, key: str, found: Mapping[str, Any]) -> Outcome:
     made = found["made"]
+    row = sortie_row(order.shown, key, found["results"], made)
     return Outcome(
         order.shown,
         "done" if made.get("run") == order.run else "kept",
         key,
-        row=sortie_row(order.shown, key, found["results"], made),
+        facts={name: row.get(name) for name in FACTS},
         report=order.report,
         memory_bytes=int(1e6 * (made.get("memory_MB") or 0.0)),
         held_bytes=held_memory(),

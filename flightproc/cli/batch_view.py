@@ -96,7 +96,7 @@ def show_batch(batch: Batch) -> None:
     console.print(_table(batch))
     console.print()
     counts = [f"{batch.count(state)} {_STATES[state]}" for state in _STATES if batch.count(state)]
-    cpu = sum(float(o.row.get("cpu_s") or 0.0) for o in batch.outcomes if o.state == "done")
+    cpu = sum(float(o.facts.get("cpu_s") or 0.0) for o in batch.outcomes if o.state == "done")
     words = f"{len(batch.outcomes)} sorties: {', '.join(counts)}; {duration(batch.seconds)}"
     console.print(words + (f", {duration(cpu)} of processor time" if cpu else ""), markup=False)
     for path in batch.files:
@@ -138,7 +138,7 @@ def _table(batch: Batch) -> Table:
 
 
 def _cells(outcome: Outcome) -> tuple[str, ...]:
-    row = outcome.row
+    row = outcome.facts
     state = _STATES[outcome.state]
     if not row:
         return (outcome.sheet, state)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from flightproc.batch.crew import LocalCrew
-from flightproc.batch.machine import BASE_BYTES, free_memory, parse_memory
+from flightproc.batch.machine import BASE_BYTES, PER_LOG_BYTE, free_memory, parse_memory
 from flightproc.batch.work import Order, Outcome
 from flightproc.errors import BatchError
 
@@ -66,7 +66,8 @@ def test_cores_bound_the_workers(pools: list[Pool]) -> None:
 
 def test_memory_bounds_the_workers(pools: list[Pool]) -> None:
     assert fill(LocalCrew(8, 4 * BASE_BYTES)) == 4
-    assert fill(LocalCrew(8, int(4.9 * BASE_BYTES)), replace(ORDER, log_bytes=BASE_BYTES // 4)) == 2
+    dear = replace(ORDER, log_bytes=int(BASE_BYTES / PER_LOG_BYTE))
+    assert fill(LocalCrew(8, int(4.9 * BASE_BYTES)), dear) == 2
     assert fill(LocalCrew(8, 1000)) == 1  # one always, or nothing would ever be done
 
 
