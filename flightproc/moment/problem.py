@@ -33,6 +33,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..channels import GRAVITY
+from ..display import displayed
 from ..holds.model import Hold, HoldKind
 from .calibrate import SWING_RISER, Frame, Priors, Wing
 from .observe import Observations
@@ -50,6 +51,7 @@ _YAW_MOMENT = 3.0  # of the frame and thrust line, where only one of the two cha
 _MOUNT_YAW = np.radians(3.0)  # standard uncertainty of a sensor strapped on by eye [rad]
 
 
+@displayed
 @dataclass(frozen=True)
 class Session:
     """One sortie as the solver sees it.

@@ -9,6 +9,8 @@ from typing import Any, Protocol, TypeVar, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
+
 __all__ = [
     "AnalyticPolar",
     "LinearPolar",
@@ -32,6 +34,7 @@ _ZERO_LIFT = math.radians(-2.5)
 _STALL_WIDTH = math.radians(12.0)
 
 
+@displayed
 @dataclass(frozen=True)
 class SectionFlow:
     """What a section sees besides its angle of attack; all fields broadcast to (n_op, n_r).
@@ -191,6 +194,7 @@ def at_elements(thing: Thing, places: Places, shape: tuple[int, ...]) -> Thing:
     return replace(thing, **cut)  # type: ignore[type-var]
 
 
+@displayed
 @dataclass(frozen=True)
 class LinearPolar:
     """Unlimited linear lift and a drag parabola in lift, for textbook cases.
@@ -226,6 +230,7 @@ class LinearPolar:
         return replace(self, drag_factor=self.drag_factor * drag)
 
 
+@displayed
 @dataclass(frozen=True)
 class AnalyticPolar:
     """A cambered section with stall, flat-plate lift and drag beyond it, and rotational stall delay.

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from ..display import displayed
 from ..errors import FlightprocError
 from .polar import SectionFlow, at_elements, rotation_taper, smooth_step
 
@@ -24,6 +25,7 @@ _BLEND = math.radians(15.0)  # from the end of the table to the flat plate
 _NEAR, _FAR = math.radians(30.0), math.radians(60.0)  # between these the scaling of the lift curve fades
 
 
+@displayed
 @dataclass(frozen=True)
 class TablePolar:
     """Lift and drag from a table, over the whole circle, with rotational stall delay.

@@ -32,6 +32,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..display import displayed
+
 __all__ = ["LevelFit", "fit_levels"]
 
 Array = NDArray[np.float64]
@@ -42,6 +44,7 @@ _SQUARINGS = 7  # of a model's matrix, to tell those that are stable for sure
 _GROWN = 1e9  # norm beyond which that is not asked any more
 
 
+@displayed
 @dataclass(frozen=True)
 class LevelFit:
     """Levels of several stretches and their covariance.
