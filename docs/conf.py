@@ -21,6 +21,7 @@ extensions = ["myst_parser", "sphinx.ext.autodoc", "sphinx.ext.napoleon", "mathm
 source_suffix = {".md": "markdown", ".rst": "restructuredtext"}
 exclude_patterns = ["_build", "_sphinx", "Thumbs.db"]
 nitpicky = True
+smartquotes = False
 highlight_language = "text"
 
 myst_enable_extensions = ["dollarmath", "attrs_inline", "colon_fence"]

@@ -41,8 +41,17 @@ def _for_site(app: Sphinx, docname: str, source: list[str]) -> None:
     source[0] = re.sub(r"\]\((?:\.\./)+DEVELOPERS\.md", "](contributing.md", source[0])
 
 
+def _reach(app: Sphinx, pagename: str, template: str, context: dict[str, Any], doctree: Any) -> None:
+    """Let the keyboard scroll wide blocks, and name the level of the headings of the contents."""
+    if "body" in context:
+        context["body"] = context["body"].replace("<pre>", '<pre tabindex="0">')
+    tree = context.get("furo_navigation_tree", "")
+    context["furo_navigation_tree"] = tree.replace('role="heading"', 'role="heading" aria-level="2"')
+
+
 def setup(app: Sphinx) -> dict[str, Any]:
     """Add the changes."""
     app.add_transform(NameShells)
     app.connect("source-read", _for_site)
+    app.connect("html-page-context", _reach, priority=900)  # after the theme
     return {"version": "1", "parallel_read_safe": True, "parallel_write_safe": True}

@@ -125,6 +125,7 @@ def _directive(path: str, thing: object) -> list[str]:
         return [
             f".. py:data:: {name}",
             f"   :module: {home}",
+            *([f"   :value: {thing!r}"] if isinstance(thing, str | int | float) else []),
             "",
             *(f"   {line}" for line in _value_docs(path)),
             "",
