@@ -381,23 +381,34 @@ def _agitations(
     if turn is None:
         return [(0.0, 0.0)] * len(spans)
     smooth = boxcar(filled(turn), round(_AGITATION_SMOOTH * sortie.rate))
-    insides = [(sortie.time >= a) & (sortie.time <= b) for a, b in spans]
-    parts = [smooth[inside] for inside in insides]
-    powered = [float(proposal.rpm[inside].mean()) > proposal.idle for inside in insides]
+    first = np.searchsorted(sortie.time, [a for a, _ in spans], side="left")
+    count = np.searchsorted(sortie.time, [b for _, b in spans], side="right") - first
+    ranges = [slice(f, f + n) for f, n in zip(first.tolist(), count.tolist(), strict=True)]
+    powered = np.array([float(proposal.rpm[part].mean()) > proposal.idle for part in ranges], dtype=bool)
     step = round(_AGITATION_STEP * sortie.rate)
+    level = smooth - smooth.mean()
+    total, square = (np.concatenate([[0.0], np.cumsum(v)]) for v in (level, level**2))
+
+    def scatter(start: NDArray[np.intp], length: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the standard deviation in windows."""
+        mean = (total[start + length] - total[start]) / length
+        mean_square = (square[start + length] - square[start]) / length
+        return np.asarray(np.sqrt(np.maximum(mean_square - mean**2, 0.0)))
+
+    own = scatter(first, count)
+    every = np.arange(len(spans))
     out = []
-    for i, part in enumerate(parts):
-        typical = 0.0
-        alike = [j for j in range(len(parts)) if j != i and powered[j] == powered[i]]
-        for chosen in (alike, [j for j in range(len(parts)) if j != i]):
-            others: list[float] = []
-            for other in (parts[j] for j in chosen):
-                length = min(len(part), len(other))
-                steps = range(0, len(other) - length + 1, step)
-                others += [float(np.std(other[k : k + length])) for k in steps]
-            if len(others) > 2 and (len(chosen) >= _ALIKE or chosen is not alike):
-                typical = max(typical, float(np.median(others)))
-        out.append((float(np.std(part)), typical))
+    for i in range(len(spans)):
+        length = np.minimum(count, count[i])
+        windows = np.where(every == i, 0, (count - length) // step + 1)
+        owner = np.repeat(every, windows)
+        place = np.arange(owner.size) - np.repeat(np.cumsum(windows) - windows, windows)
+        others = scatter(first[owner] + step * place, length[owner])
+        alike = powered[owner] == powered[i]
+        typical = float(np.median(others)) if others.size > 2 else 0.0
+        if alike.sum() > 2 and np.sum(powered == powered[i]) - 1 >= _ALIKE:
+            typical = max(typical, float(np.median(others[alike])))
+        out.append((float(own[i]), typical))
     return out
 
 

@@ -249,7 +249,8 @@ def _agree(sortie: Sortie, holds: Sequence[Hold], by_bank: Array, seed: int) -> 
 
 
 def _part(sortie: Sortie, hold: Hold, column: Array) -> Array:
-    return column[(sortie.time >= hold.start) & (sortie.time <= hold.end)]
+    time = sortie.time
+    return column[np.searchsorted(time, hold.start) : np.searchsorted(time, hold.end, side="right")]
 
 
 def _records(sortie: Sortie, hold: Hold, channels: Sequence[Array], names: Sequence[str]) -> Array:
