@@ -19,7 +19,7 @@ READ = {
 """What lies in the sample, in the order of the page."""
 WRITTEN = {
     "report.html": "the report: open it in a browser; it needs no network and no other file",
-    "figures": "each figure of the report, as SVG and PNG",
+    "figures": "each figure of the report, as SVG; with `--png` as PNG too",
     "holds.csv": "one row a hold, for a spreadsheet",
     "results.json": "every figure unrounded, for programs and for the other commands",
 }
