@@ -34,7 +34,7 @@ autodoc_member_order = "bysource"
 autodoc_class_signature = "mixed"
 napoleon_google_docstring = False
 napoleon_use_ivar = True
-napoleon_use_rtype = False
+napoleon_use_rtype = True
 napoleon_use_param = True
 
 html_theme = "furo"

@@ -42,9 +42,10 @@ def _for_site(app: Sphinx, docname: str, source: list[str]) -> None:
 
 
 def _reach(app: Sphinx, pagename: str, template: str, context: dict[str, Any], doctree: Any) -> None:
-    """Let the keyboard scroll wide blocks, and name the level of the headings of the contents."""
+    """Let the keyboard scroll wide blocks, name the level of headings in the contents, set dashes."""
     if "body" in context:
-        context["body"] = context["body"].replace("<pre>", '<pre tabindex="0">')
+        body = context["body"].replace("<pre>", '<pre tabindex="0">')
+        context["body"] = re.sub(r"(</(?:em|a|strong)>\)?) -- ", "\\1 \N{EN DASH} ", body)
     tree = context.get("furo_navigation_tree", "")
     context["furo_navigation_tree"] = tree.replace('role="heading"', 'role="heading" aria-level="2"')
 
