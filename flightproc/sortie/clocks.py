@@ -22,6 +22,8 @@ _RIVAL = 0.65  # a second peak higher than this part of the best one makes it am
 _WORST_STD = 0.7  # [s] beyond which an offset is not found but guessed
 _PARABOLA = 0.6  # [s] to either side of the peak
 _PARTS = 12
+_NEAR = 1e-6  # periods within which two times are one
+_PIECE = 8_192  # samples multiplied at once: of more, a library may make work for several threads
 _DRIFT_SPAN = 600.0  # [s] of common time from which a drift is looked for
 _DRIFT_SIGMAS = 5.0
 _DRIFT_SMALLEST = 0.3  # [s] over the common time
@@ -308,11 +310,15 @@ def _moments(
     fine = float(offsets[-1] - offsets[0]) / (offsets.size - 1)
     stride = max(1, round(float(np.mean(np.diff(grid))) / fine)) if grid.size > 1 else 1
     lattice = grid[:1] - offsets[-1] + fine * np.arange(stride * (grid.size - 1) + offsets.size)
-    y = np.interp(lattice, other_time, scaled, left=np.nan, right=np.nan)
-    there = np.isfinite(y)
+    known = np.isfinite(scaled)
+    y = np.interp(lattice, other_time[known], scaled[known])
+    # at a sample beside a gap or an end, the last bit of a time must not decide whether it counts
+    there = np.interp(lattice, other_time, (~known).astype(float)) < _NEAR
+    slack = _NEAR * float(np.mean(np.diff(other_time)))
+    there &= (lattice > other_time[0] - slack) & (lattice < other_time[-1] + slack)
     powers = [there.astype(float)]
     for _ in range(2 * degree):
-        powers.append(powers[-1] * np.where(there, y, 0.0))
+        powers.append(powers[-1] * y)
     seen = np.isfinite(x)
     ours = [seen.astype(float)]
     for _ in range(2):
@@ -340,8 +346,11 @@ def _products(ours: Array, theirs: Array, stride: int, count: int) -> Array:
     out = np.zeros(count)
     for phase in range(stride):
         places = np.arange(phase, count, stride)
-        used = theirs[phase::stride][: ours.size + places.size - 1]
-        out[places] = np.correlate(np.ascontiguousarray(used), ours, mode="valid")
+        used = np.ascontiguousarray(theirs[phase::stride][: ours.size + places.size - 1])
+        for start in range(0, ours.size, _PIECE):
+            piece = ours[start : start + _PIECE]
+            near = used[start : start + piece.size + places.size - 1]
+            out[places] += np.correlate(near, piece, mode="valid")
     return out[::-1]
 
 
