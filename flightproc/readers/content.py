@@ -25,7 +25,7 @@ HEAD_SIZE = 65_536
 """How many bytes at most are shown to a reader's ``sniff``."""
 
 _LARGE = 4 << 20  # bytes from which a thread of its own is worth it
-_HUGE = 256 << 20  # bytes from which a file stays where it lies
+_HUGE = 128 << 20  # bytes from which a file stays where it lies
 
 
 @displayed

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Placement", "running_mean", "to_grid"]
+__all__ = ["Placement", "running_mean", "to_grid", "windowed"]
 
 Array = NDArray[np.float64]
 
@@ -101,9 +103,25 @@ def running_mean(x: Array, size: int) -> Array:
     if half == 0:
         return x
     good = np.isfinite(x)
-    sums = np.concatenate([[0.0], np.cumsum(np.where(good, x, 0.0))])
-    counts = np.concatenate([[0], np.cumsum(good)])
-    index = np.arange(x.size)
-    low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, x.size)
-    number = counts[high] - counts[low]
-    return np.where(number > 0, (sums[high] - sums[low]) / np.maximum(number, 1), np.nan)
+    sums = windowed(np.where(good, x, 0.0), half)
+    number = windowed(good, half)
+    return np.where(number > 0, sums / np.maximum(number, 1), np.nan)
+
+
+def windowed(x: NDArray[Any], half: int) -> NDArray[Any]:
+    """Return the sum over each sample and up to ``half`` samples to either side.
+
+    Examples
+    --------
+    >>> windowed(np.array([1, 2, 3, 4]), 1).tolist()
+    [3, 6, 9, 7]
+    """
+    if not x.size:
+        return x
+    half = min(half, x.size - 1)
+    sums = np.cumsum(x)
+    out = np.empty_like(sums)
+    out[: x.size - half] = sums[half:]
+    out[x.size - half :] = sums[-1]
+    out[half + 1 :] -= sums[: x.size - half - 1]
+    return out

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from ..readers.recording import Recording
 from .circle import CircleFit
+from .grid import windowed
 
 __all__ = [
     "LogSignals",
@@ -93,10 +94,8 @@ def turn_change(recording: Recording) -> tuple[Array, Array] | None:
 def _smooth(x: Array, size: int) -> Array:
     if size <= 1 or x.size < size:
         return x
-    sums = np.concatenate([[0.0], np.cumsum(x)])
-    index = np.arange(x.size)
-    low, high = np.maximum(index - size // 2, 0), np.minimum(index + size // 2 + 1, x.size)
-    return np.asarray((sums[high] - sums[low]) / (high - low), dtype=float)
+    half = size // 2
+    return np.asarray(windowed(x, half) / windowed(np.ones(x.size), half), dtype=float)
 
 
 def ground_velocity(recording: Recording) -> tuple[Array, Array, Array, str] | None:

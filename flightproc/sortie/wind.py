@@ -24,6 +24,7 @@ _LONGEST_MEMORY, _SHORTEST_MEMORY = 60.0, 1.0  # [s] of the gusts
 _WORST_WIND_STD = 1.0  # [m/s] beyond which the wind counts as not found
 _TREND_CHI2 = 13.8  # 2 degrees of freedom, p = 0.001
 _TREND_SMALLEST = 0.25  # [m/s] rms change of wind worth following
+_PIECE = 2_048  # blocks multiplied at once: of more, a library may make work for several threads
 _GPS_SPEED_STD = 0.05  # [m/s] of a mean
 
 
@@ -462,7 +463,10 @@ class _Fit:
         white[:, :, 1:] = (both[:, 1:] - keep[:, None, :] * both[:, :-1]) * scale[:, None, :]
         weight = self._weights(white[:, -1])
         # all that is needed of the weighted rows are their products
-        products = (white * weight[:, None, :]) @ np.swapaxes(white, 1, 2)
+        products = np.zeros((grid.size, both.shape[0], both.shape[0]))
+        for start in range(0, self.n, _PIECE):
+            part = white[:, :, start : start + _PIECE]
+            products += (part * weight[:, None, start : start + _PIECE]) @ np.swapaxes(part, 1, 2)
         size, penalised, lead = self._levels(products)
         logdet = -2.0 * np.sum(np.log(scale), axis=1)
         likelihood = -0.5 * (2.0 * self.n * np.log(size) + logdet + penalised - lead)
