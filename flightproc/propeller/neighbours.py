@@ -13,7 +13,7 @@ __all__ = ["guess_roots"]
 
 Array = NDArray[np.float64]
 
-_PER_TERM = 3  # operating points solved for each term of the polynomial
+_PER_TERM = 2  # operating points solved for each term of the polynomial
 _WORTH = 3  # times as many points there must be for the guess to pay
 _FEWEST = 150  # points below which it does not pay whatever the terms
 _STEP = 1e-6  # of the unknown, for the slope of the residual
