@@ -23,6 +23,10 @@ UNUSED = (
     "scipy.stats",
     "scipy.integrate",
     "scipy.ndimage",
+    "scipy.optimize",
+    "scipy.interpolate",
+    "scipy.sparse",
+    "scipy.fft",
     "sqlalchemy",
     "weasyprint",
 )
