@@ -11,8 +11,9 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, wait
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -160,10 +161,11 @@ class LocalCrew:
     def hand(self, order: Order) -> None:
         """Hand an order to a worker."""
         slot = self._free_slot()
-        if slot.executor is None:
-            slot.executor = self._start()
-        slot.order, slot.need = order, self._needs.expected(order.log_bytes)
-        slot.future = slot.executor.submit(self._work, order)
+        with _interrupts_held():
+            if slot.executor is None:
+                slot.executor = self._start()
+            slot.order, slot.need = order, self._needs.expected(order.log_bytes)
+            slot.future = slot.executor.submit(self._work, order)
 
     def _start(self) -> Any:
         from joblib.externals.loky import ProcessPoolExecutor
@@ -207,6 +209,21 @@ class LocalCrew:
             slot.end()
             slot.order = None
         return 0
+
+
+@contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Let Ctrl-C wait, and have processes that are begun meanwhile leave it to us from their first moment."""
+    if not hasattr(signal, "pthread_sigmask") or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    handler = signal.signal(signal.SIGINT, signal.SIG_IGN)  # which a new process inherits
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, handler)
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
 
 
 def _how(words: str) -> str:

@@ -102,6 +102,8 @@ class Claim:
     ----------
     handle : int
         The locked file, open to read and write.
+    path : Path
+        Where it is.
 
     Attributes
     ----------
@@ -109,16 +111,19 @@ class Claim:
         Tries that did not come to an end.
     """
 
-    def __init__(self, handle: int) -> None:
-        self._handle = handle
+    def __init__(self, handle: int, path: Path) -> None:
+        self._handle, self._path = handle, path
         os.lseek(handle, 0, os.SEEK_SET)
         self.earlier = _lines(os.read(handle, 1 << 20))
 
     def note(self, entry: dict[str, Any]) -> None:
         """Write down a try, on the disk before it begins."""
-        os.lseek(self._handle, 0, os.SEEK_END)
-        os.write(self._handle, json.dumps(entry).encode() + b"\n")
-        os.fsync(self._handle)
+        try:
+            os.lseek(self._handle, 0, os.SEEK_END)
+            os.write(self._handle, json.dumps(entry).encode() + b"\n")
+            os.fsync(self._handle)
+        except OSError as error:
+            raise _not_written(error, self._path) from error
 
 
 def _lines(raw: bytes) -> tuple[dict[str, Any], ...]:
@@ -151,7 +156,7 @@ class Store:
             for part in ("store", "claims", "journal"):
                 make_folder((folder / part).absolute())
         except OSError as error:
-            raise self._not_written(error) from error
+            raise _not_written(error, self.folder) from error
 
     def path(self, key: str) -> Path:
         """Return the file of a result."""
@@ -174,7 +179,7 @@ class Store:
             make_folder(path.parent.absolute())
             write_whole(path, content)
         except OSError as error:
-            raise self._not_written(error) from error
+            raise _not_written(error, self.folder) from error
         return len(content)
 
     @contextmanager
@@ -199,7 +204,7 @@ class Store:
             yield None
             return
         try:
-            claim = Claim(handle)
+            claim = Claim(handle, path)
             self._sweep(key, claim)
             yield claim
         finally:
@@ -219,7 +224,7 @@ class Store:
                     continue
                 os.close(handle)
             except OSError as error:
-                raise self._not_written(error) from error
+                raise _not_written(error, self.folder) from error
             if not wait:
                 return None
             time.sleep(_POLL)
@@ -232,7 +237,7 @@ class Store:
             if handle is None:
                 continue
             try:
-                self._sweep(path.name, Claim(handle))
+                self._sweep(path.name, Claim(handle, path))
                 count += 1
             finally:
                 path.unlink(missing_ok=True)
@@ -254,7 +259,7 @@ class Store:
             with place.open("ab") as file:
                 file.write(line.encode("utf-8", "backslashreplace"))
         except OSError as error:
-            raise self._not_written(error) from error
+            raise _not_written(error, self.folder) from error
 
     def journal(self) -> list[dict[str, Any]]:
         """Return every line of the journal, in order of time."""
@@ -263,13 +268,13 @@ class Store:
             found += _lines(path.read_bytes())
         return sorted(found, key=lambda entry: float(entry.get("time", 0.0)))
 
-    def _not_written(self, error: OSError) -> OutputError:
-        reason = error.strerror or str(error)
-        return OutputError(
-            f"the batch's folder cannot be written: {reason}",
-            where=shown_path(error.filename or self.folder),
-            hint="make room on the disk, or name another folder with -o",
-        )
+
+def _not_written(error: OSError, place: Path) -> OutputError:
+    return OutputError(
+        f"the batch's folder cannot be written: {error.strerror or error}",
+        where=shown_path(error.filename or place),
+        hint="make room on the disk, or name another folder with -o",
+    )
 
 
 def _sweep_report(report: object) -> None:

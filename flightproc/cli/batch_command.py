@@ -92,7 +92,13 @@ def command(
             "--jobs and --memory are for this machine, and --scheduler leaves it to the cluster's workers",
             hint="dask worker --nthreads 1 --nworkers N --memory-limit SIZE ADDRESS",
         )
-    with _progress(not quiet) as tell, _terminated_as_interrupt():
+    with _progress(not quiet) as tell, _one_interrupt() as asked:
+
+        def told(tick: Tick) -> None:
+            if asked:  # somebody's code has swallowed it
+                raise KeyboardInterrupt
+            tell(tick)
+
         try:
             batch = run_batch(
                 folders,
@@ -102,7 +108,7 @@ def command(
                 scheduler=scheduler,
                 report=report,
                 again=again,
-                progress=tell,
+                progress=told,
             )
         except BatchStopped as stopped:
             batch, code = stopped.batch, _STOPPED
@@ -123,26 +129,31 @@ def command(
 
 
 @contextmanager
-def _terminated_as_interrupt() -> Iterator[None]:
-    """Let a request to end stop the batch as Ctrl-C does."""
+def _one_interrupt() -> Iterator[list[int]]:
+    """Stop the batch at Ctrl-C or a request to end, once: what comes after must not disturb the stopping."""
+    asked: list[int] = []
 
     def stop(number: int, frame: Any) -> None:
-        raise KeyboardInterrupt
+        if not asked:
+            asked.append(number)
+            raise KeyboardInterrupt
 
-    before = signal.signal(signal.SIGTERM, stop)
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
-        yield
+        yield asked
     finally:
-        signal.signal(signal.SIGTERM, before)
+        if not asked:  # else the program ends now, and a second Ctrl-C has nothing more to stop
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
 
 @contextmanager
-def _progress(shown: bool) -> Iterator[Callable[[Tick], None] | None]:
+def _progress(shown: bool) -> Iterator[Callable[[Tick], None]]:
     """Show a bar on a terminal, and a line now and then elsewhere; all of it on standard error."""
     from .batch_view import Lines, tick_words
 
     if not shown:
-        yield None
+        yield lambda tick: None
         return
     if not sys.stderr.isatty():
         yield Lines(sys.stderr)

@@ -127,6 +127,8 @@ def test_a_stopped_batch_leaves_what_is_finished(field: Field, number: int) -> N
     # a terminal sends Ctrl-C to the whole group, a request to end goes to one process
     if number == signal.SIGINT:
         os.killpg(process.pid, number)
+        time.sleep(0.1)
+        os.killpg(process.pid, number)  # by an impatient hand
     else:
         process.send_signal(number)
     _, err = process.communicate(timeout=30)

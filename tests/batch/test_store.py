@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from pathlib import Path
 
 import pytest
 
 from flightproc.batch.store import Store, digest_inputs, key_of
+from flightproc.batch.work import Order, do
 from flightproc.errors import OutputError
 from flightproc.sheets import load_sortie
 from flightproc.sheets.inputs import input_paths
@@ -85,6 +88,19 @@ def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(OutputError, match="the batch's folder cannot be written: "):
         Store(tmp_path / "file")
+
+
+def test_a_full_disk_is_told_as_such(field: Field, monkeypatch: pytest.MonkeyPatch) -> None:
+    def write(handle: int, content: bytes) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "write", write)
+    sheet = field.add("a")
+    outcome = do(Order(str(sheet), "a", str(field.out), "run"))
+    assert outcome.state == "failed" and outcome.failure is not None
+    assert outcome.failure.kind == "OutputError"
+    assert "No space left on device" in outcome.failure.words and "Try: make room" in outcome.failure.words
+    field.assert_clean()
 
 
 def test_the_journal_tells_events_in_order(tmp_path: Path) -> None:
