@@ -100,6 +100,13 @@ def analyse(
     ------
     FlightprocError
         A subclass, for anything the user can mend.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> print(results.comparison[0].roll_moment)
+    18.17 ± 0.75 N m
     """
     tell = progress or (lambda words, share: None)
     tell("reading the sheets", 0.0)
@@ -138,6 +145,14 @@ class Prepared:
         What is known before the flight.
     warnings : tuple of str
         What the user should know.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> prepared.search.settling, len(prepared.search.holds)
+    (12.0, 17)
     """
 
     sheets: Sheets
@@ -162,6 +177,13 @@ def read_recordings(
     ------
     LogError
         If a log cannot be read, or one is given that the sheet does not name.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> list(fp.read_recordings(sheets))
+    ['unit', 'gps', 'engine']
     """
     tell = progress or (lambda words, share: None)
     given = given or {}
@@ -198,6 +220,14 @@ def analyse_sheets(
         One per log of the sortie sheet, by name.
     progress : callable, optional
         As for :func:`analyse`.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> results = fp.analyse_sheets(sheets, fp.read_recordings(sheets))
+    >>> len(results.holds)
+    17
     """
     tell = progress or (lambda words, share: None)
     prepared = prepare_sortie(sheets, recordings, progress=tell)
@@ -216,7 +246,16 @@ def analyse_sheets(
 def prepare_sortie(
     sheets: Sheets, recordings: Mapping[str, Recording], *, progress: Progress | None = None
 ) -> Prepared:
-    """Take a sortie from its logs to the levels of its holds, and reduce the rig."""
+    """Take a sortie from its logs to the levels of its holds, and reduce the rig.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> prepared.sortie.wind.method, len(prepared.rig.points)
+    ('gps_circle', 5)
+    """
     tell = progress or (lambda words, share: None)
     tell("aligning clocks, finding wind and attitude", 0.3)
     sortie = assemble_sortie(sheets, recordings)
@@ -261,7 +300,17 @@ def make_sortie_session(prepared: Prepared, *, wing_index: int = 0) -> tuple[Ses
 
 
 def solve_sortie(prepared: Prepared) -> MomentSolution:
-    """Solve the holds of one sortie by themselves."""
+    """Solve the holds of one sortie by themselves.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> solution = fp.solve_sortie(prepared)
+    >>> print(solution.roll_moment[1])
+    24.72 ± 1.00 N m
+    """
     session, words = make_sortie_session(prepared)
     settings = prepared.sheets.sortie.settings
     return solve_together(
@@ -276,7 +325,17 @@ def solve_sortie(prepared: Prepared) -> MomentSolution:
 
 
 def calibrated_blade(prepared: Prepared) -> CalibratedBlade | None:
-    """Return the blade, calibrated on the rig; None without a rig."""
+    """Return the blade, calibrated on the rig; None without a rig.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> blade = fp.calibrated_blade(prepared)
+    >>> print(blade.pitch_offset.degrees())
+    0.72 ± 0.55 deg
+    """
     return rig_blade(prepared.sheets, prepared.rig)
 
 
@@ -288,7 +347,24 @@ def compare_sortie(
     seed: int | None = None,
     density_stream: int | None = None,
 ) -> Comparison:
-    """Set a sortie's moments against rig and blade; ``seed`` is the sheet's where not given."""
+    """Set a sortie's moments against rig and blade; ``seed`` is the sheet's where not given.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> solution = fp.solve_sortie(prepared)
+    >>> comparison = fp.compare_sortie(prepared, solution, fp.calibrated_blade(prepared))
+    >>> comparison
+    Comparison: 4 throttle settings against the rig
+      all settings  1.038 (95 %: 0.962 to 1.120)
+      rpm   roll moment       rig torque        ratio
+      5200  18.17 ± 0.75 N m  17.08 ± 0.31 N m  1.064 (95 %: 0.971 to 1.162)
+      5998  24.43 ± 0.90 N m  23.03 ± 0.42 N m  1.061 (95 %: 0.977 to 1.151)
+      6799  29.6 ± 1.1 N m    29.03 ± 0.51 N m  1.021 (95 %: 0.942 to 1.106)
+      7599  37.4 ± 1.3 N m    36.55 ± 0.70 N m  1.024 (95 %: 0.948 to 1.108)
+    """
     aircraft, sortie = prepared.sheets.aircraft, prepared.sortie
     return compare_with_rig(
         prepared.search.holds,
@@ -312,7 +388,20 @@ def finish_sortie(
     trace: SortieTrace | None,
     blade: CalibratedBlade | None,
 ) -> Results:
-    """Make a sortie's results from what its stages gave."""
+    """Make a sortie's results from what its stages gave.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> solution = fp.solve_sortie(prepared)
+    >>> blade = fp.calibrated_blade(prepared)
+    >>> comparison = fp.compare_sortie(prepared, solution, blade)
+    >>> results = fp.finish_sortie(prepared, solution, comparison, None, blade)
+    >>> len(results.comparison)
+    4
+    """
     sheets, sortie, search, rig = prepared.sheets, prepared.sortie, prepared.search, prepared.rig
     sheet, aircraft, observed = sheets.sortie, sheets.aircraft, prepared.observed
     holds = tuple(
@@ -370,7 +459,17 @@ def roll_frequency(prepared: Prepared) -> Quantity | None:
 
 
 def follow_sortie(prepared: Prepared) -> SortieTrace:
-    """Estimate the torque ratio from the whole sortie."""
+    """Estimate the torque ratio from the whole sortie.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> trace = fp.follow_sortie(prepared)
+    >>> print(trace.ratio)
+    1.022 ± 0.033
+    """
     sheets, sortie, rig = prepared.sheets, prepared.sortie, prepared.rig
     aircraft, settings = sheets.aircraft, sheets.sortie.settings
     ballast, notes = flown_windows(sheets.sortie, sortie, [])

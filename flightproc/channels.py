@@ -31,6 +31,13 @@ class Channel:
         Limits outside which a sample is taken for a fault of the logger.
     angle : bool
         Whether it wraps at a full turn.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> fp.CHANNELS["bank"]
+    Channel(name='bank', unit='rad', meaning='bank angle of the body, positive right side down',
+            low=-3.15, high=3.15, angle=True)
     """
 
     name: str

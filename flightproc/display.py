@@ -19,7 +19,7 @@ __all__ = ["Card", "brief", "displayed", "time_text"]
 _T = TypeVar("_T")
 
 _LINES = 12
-_WIDE = 110  # characters of a line of text
+_WIDE = 100  # characters of a line of text
 _ITEM = 60  # characters of one field
 _ROWS = 8  # rows of a table
 
@@ -78,7 +78,7 @@ def brief(value: object, limit: int = _ITEM) -> str:
     --------
     >>> import numpy as np
     >>> brief(np.arange(100.0)), brief([1.0, 2.0]), brief({"unit": 1, "gps": 2}), brief(0.123456789)
-    ('array of 100: 0 to 99', '[1, 2]', '{unit, gps}', '0.123457')
+    ('array of 100: 0 to 99', '[1, 2]', '{unit: 1, gps: 2}', '0.123457')
     """
     return _clip(_tell(value), limit)
 

@@ -127,6 +127,16 @@ class SheetError(FlightprocError):
     ----------
     faults : sequence of Fault
         At least one.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import pandas as pd
+    >>> try:
+    ...     fp.rig_from_frame(pd.DataFrame({"rpm": [0, 5000]}), kind="lever_arm", arm_m=9.0)
+    ... except fp.SheetError as error:
+    ...     print(len(error.faults), error.faults[0].field)
+    5 arm_m
     """
 
     def __init__(self, faults: Sequence[Fault]) -> None:
@@ -139,31 +149,101 @@ class SheetError(FlightprocError):
 
 
 class LogError(FlightprocError):
-    """A log file that cannot be read."""
+    """A log file that cannot be read.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     fp.read_log("not-there.ulg")
+    ... except fp.LogError as error:
+    ...     print(error)
+    not-there.ulg: there is no such file. Try: check the name and the folder
+    """
 
 
 class UnknownFormatError(LogError):
-    """No reader knows the content of the file, or two claim it."""
+    """No reader knows the content of the file, or two claim it.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     fp.read_log("LICENSE")
+    ... except fp.UnknownFormatError as error:
+    ...     print(str(error)[:54])
+    LICENSE: no reader knows this content, which begins wi
+    """
 
 
 class UnreadableLogError(LogError):
-    """The format is known, but the file holds nothing usable."""
+    """The format is known, but the file holds nothing usable.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     raise fp.UnreadableLogError("no row of values is left", where="engine.csv")
+    ... except fp.UnreadableLogError as error:
+    ...     print(error)
+    engine.csv: no row of values is left
+    """
 
 
 class SortieError(FlightprocError):
-    """The logs can be read but not joined into a sortie."""
+    """The logs can be read but not joined into a sortie.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     raise fp.SortieError("no log has body rates", where="sortie.toml", hint="name the unit's log")
+    ... except fp.SortieError as error:
+    ...     print(error)
+    sortie.toml: no log has body rates. Try: name the unit's log
+    """
 
 
 class ClockError(SortieError):
-    """Two clocks cannot be aligned."""
+    """Two clocks cannot be aligned.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     raise fp.ClockError("the clocks of unit and gps cannot be aligned", hint="state clock_offset_s")
+    ... except fp.ClockError as error:
+    ...     print(error)
+    the clocks of unit and gps cannot be aligned. Try: state clock_offset_s
+    """
 
 
 class RigError(FlightprocError):
-    """Rig readings that cannot be reduced."""
+    """Rig readings that cannot be reduced.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     raise fp.RigError("no reading with the engine running", where="rig.toml")
+    ... except fp.RigError as error:
+    ...     print(error)
+    rig.toml: no reading with the engine running
+    """
 
 
 class EstimateError(FlightprocError):
-    """Too little in the sortie for the result asked for."""
+    """Too little in the sortie for the result asked for.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     raise fp.EstimateError("no glide, so there is no zero to count from", hint="add a glide")
+    ... except fp.EstimateError as error:
+    ...     print(error)
+    no glide, so there is no zero to count from. Try: add a glide
+    """
 
 
 class ResultsError(FlightprocError):
@@ -173,6 +253,16 @@ class ResultsError(FlightprocError):
     ----------
     faults : sequence of Fault
         At least one.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.errors import Fault
+    >>> try:
+    ...     raise fp.ResultsError([Fault("results.json", "", "schema", "other/1", "flightproc-results/1")])
+    ... except fp.ResultsError as error:
+    ...     print(error.faults[0].allowed)
+    flightproc-results/1
     """
 
     def __init__(self, faults: Sequence[Fault]) -> None:
@@ -189,8 +279,29 @@ class BatchError(FlightprocError):
 
 
 class LogbookError(FlightprocError):
-    """A logbook, or an archive of one, that cannot be opened, read or written."""
+    """A logbook, or an archive of one, that cannot be opened, read or written.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     raise fp.LogbookError("there is no sortie 7", hint="list them: flightproc logbook list")
+    ... except fp.LogbookError as error:
+    ...     print(error)
+    there is no sortie 7. Try: list them: flightproc logbook list
+    """
 
 
 class OutputError(FlightprocError):
-    """A result that cannot be written."""
+    """A result that cannot be written.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> try:
+    ...     fp.draw_figure(results, "torque")
+    ... except fp.OutputError as error:
+    ...     print(str(error)[:44])
+    there is no such figure, found 'torque', all
+    """

@@ -65,6 +65,15 @@ def analyse_together(
     ------
     FlightprocError
         A subclass, for anything the user can mend; what is wrong with any of the sorties is told at once.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     fp.analyse_together(["sample_logs/school-wing-28/sortie.toml"])
+    ... except fp.FlightprocError as error:
+    ...     print(str(error)[:40])
+    at least two sorties are needed, found 1
     """
     tell = progress or (lambda words, share: None)
     tell("reading the sheets", 0.0)

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import doctest
 import os
+from collections.abc import Callable, Iterator
+from functools import wraps
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -39,3 +43,65 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         raise pytest.UsageError(
             f"{len(wrong)} tests do not carry exactly one of {', '.join(LABELS)}:\n  {shown}"
         )
+
+
+STAGES = (
+    "load_sortie",
+    "read_recordings",
+    "prepare_sortie",
+    "solve_sortie",
+    "calibrated_blade",
+    "compare_sortie",
+    "analyse",
+    "analyse_sheets",
+    "simulate_sortie",
+)
+"""What examples ask for again and again with the same input."""
+
+
+class Examples:
+    """Examples in docstrings run in the root of the project, and each stage of the sample sortie runs once.
+
+    Stages are pure, so an example sees the same whether its input was made for it or for the one before.
+    """
+
+    def __init__(self) -> None:
+        self.kept: dict[tuple[object, ...], tuple[object, object]] = {}
+
+    def once(self, name: str, stage: Callable[..., Any]) -> Callable[..., Any]:
+        @wraps(stage)
+        def run(*args: Any, **options: Any) -> Any:
+            if options or any(isinstance(a, str) and not a.startswith("sample_logs/") for a in args):
+                return stage(*args, **options)
+            key = (name, *(a if isinstance(a, str | int) else id(a) for a in args))
+            if key not in self.kept:
+                self.kept[key] = (args, stage(*args))  # the arguments too, so that no other takes their id
+            return self.kept[key][1]
+
+        return run
+
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Hold figures of the sample to the digits written: other libraries may round the last one up."""
+        number = doctest.OPTIONFLAGS_BY_NAME["NUMBER"]
+        for item in items:
+            if isinstance(item, pytest.DoctestItem) and item.dtest is not None:
+                for example in item.dtest.examples:
+                    if "sample_logs/" in (item.dtest.docstring or ""):
+                        example.options[number] = True
+
+    @pytest.fixture(autouse=True)
+    def run_examples_in_the_root(
+        self, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+    ) -> Iterator[None]:
+        if isinstance(request.node, pytest.DoctestItem):
+            import flightproc
+
+            monkeypatch.chdir(ROOT)
+            for name in STAGES:
+                monkeypatch.setitem(vars(flightproc), name, self.once(name, getattr(flightproc, name)))
+        yield
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Serve the examples of the package too, which lies beside the tests."""
+    config.pluginmanager.register(Examples(), "examples")

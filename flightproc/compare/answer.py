@@ -26,7 +26,17 @@ def answer_in_words(
     inflow: InflowEstimate | None = None,
     trace: SortieTrace | None = None,
 ) -> tuple[str, ...]:
-    """Return the answer, most important sentence first."""
+    """Return the answer, most important sentence first.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> ratio = fp.Quantity.of(1.04, 0.04)
+    >>> words = answer_in_words(results.comparison, results.blade, results.holds, ratio)
+    >>> words[0][:48]
+    'Under power the unit is rolled to the right by 1'
+    """
     if not rows:
         return ("No straight power hold was found, so the moment in flight is unknown.",)
     out = [_moments(rows)]
@@ -168,7 +178,16 @@ def limits_in_words(
     calibration: Calibration,
     rig_warnings: Sequence[str],
 ) -> tuple[str, ...]:
-    """Return what limits the answer, most important first, with what would help."""
+    """Return what limits the answer, most important first, with what would help.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> words = limits_in_words(results.comparison, results.holds, results.calibration, ())
+    >>> len(words) > 0
+    True
+    """
     out: list[str] = []
     moments = [row.roll_moment for row in rows if row.roll_moment.known]
     if not moments:

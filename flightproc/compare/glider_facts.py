@@ -85,6 +85,20 @@ class SortieFacts:
         Straight holds.
     words : tuple of str
         Remarks.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> from flightproc.report import results_json
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "results.json")
+    ...     _ = path.write_text(results_json(results))
+    ...     facts, _ = fp.read_facts([path])
+    >>> print(facts[0].mass)
+    106.5 ± 1.0 kg
     """
 
     source: str
@@ -179,6 +193,20 @@ def read_facts(paths: Iterable[Path | str]) -> tuple[tuple[SortieFacts, ...], tu
     ------
     ResultsError
         With every path that is not there, every folder without results and every fault of every file.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> from flightproc.report import results_json
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "results.json")
+    ...     _ = path.write_text(results_json(results))
+    ...     facts, remarks = fp.read_facts([path])
+    >>> facts[0].glider, len(facts[0].points)
+    ('school wing 28', 13)
     """
     faults: list[Fault] = []
     facts: list[SortieFacts] = []

@@ -238,6 +238,20 @@ class GliderComparison:
         What was assumed, left out, or shared.
     cautions : tuple of str
         Safety cautions.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> from flightproc.report import results_json
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "results.json")
+    ...     _ = path.write_text(results_json(results))
+    ...     facts, _ = fp.read_facts([path])
+    >>> [glider.name for glider in fp.compare_gliders(facts, draws=2000).gliders]
+    ['school wing 28']
     """
 
     sorties: tuple[SortieFacts, ...]

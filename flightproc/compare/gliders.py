@@ -99,6 +99,20 @@ def compare_gliders(
     ------
     EstimateError
         Without a sortie.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> from flightproc.report import results_json
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "results.json")
+    ...     _ = path.write_text(results_json(results))
+    ...     facts, _ = fp.read_facts([path])
+    >>> fp.compare_gliders(facts, masses=[130.0], draws=2000).gliders[0].predictions[0].mass
+    130.0
     """
     if not sorties:
         raise EstimateError("no sortie to compare", hint="name results files or folders with reports")

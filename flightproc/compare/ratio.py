@@ -56,6 +56,11 @@ class Propulsion:
         Of the propeller [m].
     reaction_sign : int
         +1 where the reaction rolls right (propeller turning left seen from behind), else -1.
+
+    Examples
+    --------
+    >>> Propulsion(gear_ratio=2.8, diameter=1.28, reaction_sign=1)
+    Propulsion(gear_ratio=2.8, diameter=1.28, reaction_sign=1)
     """
 
     gear_ratio: float
@@ -76,6 +81,11 @@ class Compensation:
     on_rig : float
         What it took off on the rig over what it takes off in flight, and 0 where it was not fitted there.
         The rig's curve has it given back already; the error of its size is the same in both.
+
+    Examples
+    --------
+    >>> Compensation(moment=8.0, moment_std=1.0, rpm=6000.0)
+    Compensation(moment=8.0, moment_std=1.0, rpm=6000.0, on_rig=0.0)
     """
 
     moment: float
@@ -110,6 +120,16 @@ class Comparison:
         Joint draws of the torque ratios of the rows [1]; without columns where no rig was given.
     overall_draws : ndarray, shape (draws,)
         Draws of ``overall`` that go with them; empty without a rig.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> solution = fp.solve_sortie(prepared)
+    >>> comparison = fp.compare_sortie(prepared, solution, fp.calibrated_blade(prepared))
+    >>> print(comparison.overall.text(interval=True))
+    1.038 (95 %: 0.962 to 1.120)
     """
 
     rows: tuple[ComparisonRow, ...]
@@ -201,6 +221,19 @@ def compare_with_rig(
     -----
     With ``s`` the sign of the reaction, the ratio is ``(s L + M_comp (n / n_c)^2) / Q_rig(n, rho)``. What the
     groups share (K, zeros, density, the rig's common errors) stays shared in the draws of ``L``.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> solution = fp.solve_sortie(prepared)
+    >>> from flightproc.compare import Propulsion
+    >>> comparison = fp.compare_with_rig(
+    ...     prepared.search.holds, prepared.observed, solution, Propulsion(2.8, 1.28, 1), prepared.rig, None
+    ... )
+    >>> [row.holds for row in comparison.rows]
+    [(9, 15), (1, 14), (4, 10), (2, 7)]
     """
     rng = np.random.default_rng((seed, 2))  # a stream of its own
     power = [i for i, h in enumerate(holds) if h.kind is HoldKind.POWER and h.straight]

@@ -154,6 +154,15 @@ class Together:
         What is shared, assumed, or was left out.
     cautions : tuple of str
         Safety cautions that go with every output.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> stiffness = fp.Quantity.of(486.0, 12.0, "N m/rad")
+    >>> Together("frame A", (), (), stiffness, "ballast", (), None, None, (), ("no ratio",), (), ())
+    Together: frame A, 0 sorties
+      K from  ballast
+      answer  no ratio
     """
 
     aircraft: str

@@ -68,6 +68,11 @@ class Change:
         All surfaces together [m^2].
     surface_angle : float
         Their angle of attack in the stream [rad], positive where they roll the unit left.
+
+    Examples
+    --------
+    >>> Change(hang_offset=0.012)
+    Change(hang_offset=0.012, thrust_offset=0.0, thrust_tilt=0.0, surface_area=0.0, surface_angle=0.0)
     """
 
     hang_offset: float = 0.0

@@ -69,6 +69,14 @@ class Flown:
         Thrust over thrust at rest against advance ratio; empty where no blade was described.
     cautions : tuple of str
         Of the results.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> flown = fp.flown_from_results(results.to_json())
+    >>> flown.aircraft, flown.compensation
+    ('training frame A', 'none')
     """
 
     title: str
@@ -152,7 +160,22 @@ class _Reader:
 
 
 def read_flown(path: str | os.PathLike[str]) -> Flown:
-    """Read results.json; raises SheetError with every fault found in it."""
+    """Read results.json; raises SheetError with every fault found in it.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> from flightproc.report import results_json
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "results.json")
+    ...     _ = path.write_text(results_json(results))
+    ...     flown = fp.read_flown(path)
+    >>> flown.rpm.round(-1)
+    array([5200., 6000., 6800., 7600.])
+    """
     data, faults = _load(Path(path))
     if data is None:
         raise SheetError(faults)
@@ -190,6 +213,14 @@ def flown_from_results(data: Mapping[str, Any], file: str = "results.json") -> F
         As read from results.json.
     file : str
         Its name, for faults.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> flown = fp.flown_from_results(results.to_json())
+    >>> flown.moment.round()
+    array([18., 24., 30., 37.])
     """
     flown, faults = _take(data, file)
     if faults or flown is None:

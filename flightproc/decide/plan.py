@@ -84,6 +84,29 @@ class Plan:
         Designs looked at.
     words, remarks, cautions, stops : tuple of str
         The outcome, what it rests on, cautions, and when to stop.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from pathlib import Path
+    >>> from flightproc.sheets import PlanBallast, PlanHolds, PlanSheet, PlanSheets
+    >>> folder = Path("sample_logs/school-wing-28")
+    >>> sheets = PlanSheets(
+    ...     PlanSheet(
+    ...         aircraft="aircraft.toml",
+    ...         glider="glider.toml",
+    ...         rig="rig.toml",
+    ...         holds=PlanHolds(cruise_rpm=6000.0),
+    ...         ballast=PlanBallast(masses_kg=(5.0,), arm_m=0.3),
+    ...     ),
+    ...     fp.load_aircraft(folder / "aircraft.toml"),
+    ...     fp.load_glider(folder / "glider.toml"),
+    ...     fp.load_rig(folder / "rig.toml"),
+    ...     {name: folder / f"{name}.toml" for name in ("aircraft", "glider", "rig")},
+    ... )
+    >>> plan = fp.plan_sortie(sheets)
+    >>> round(100.0 * plan.resolvable(plan.chosen.forecast.std), 1)
+    11.1
     """
 
     sheets: PlanSheets
@@ -166,6 +189,29 @@ def plan_sortie(
     ------
     EstimateError
         Where no design can be flown within the limits of the sheet.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from pathlib import Path
+    >>> from flightproc.sheets import PlanBallast, PlanHolds, PlanSheet, PlanSheets
+    >>> folder = Path("sample_logs/school-wing-28")
+    >>> sheets = PlanSheets(
+    ...     PlanSheet(
+    ...         aircraft="aircraft.toml",
+    ...         glider="glider.toml",
+    ...         rig="rig.toml",
+    ...         holds=PlanHolds(cruise_rpm=6000.0),
+    ...         ballast=PlanBallast(masses_kg=(5.0,), arm_m=0.3),
+    ...     ),
+    ...     fp.load_aircraft(folder / "aircraft.toml"),
+    ...     fp.load_glider(folder / "glider.toml"),
+    ...     fp.load_rig(folder / "rig.toml"),
+    ...     {name: folder / f"{name}.toml" for name in ("aircraft", "glider", "rig")},
+    ... )
+    >>> plan = fp.plan_sortie(sheets)
+    >>> plan.met, len(plan.chosen.flight.holds)
+    (False, 10)
     """
     from .plan_words import answer, basis, stop_conditions
 

@@ -121,7 +121,22 @@ def carry_noise(
 
 
 def read_seen(paths: Sequence[str | os.PathLike[str]]) -> tuple[list[Seen], list[Fault]]:
-    """Read noise and hang stiffness from results.json files, or folders that hold one, with all faults."""
+    """Read noise and hang stiffness from results.json files, or folders that hold one, with all faults.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> from flightproc.report import results_json
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "results.json")
+    ...     _ = path.write_text(results_json(results))
+    ...     seen, faults = fp.read_seen([path])
+    >>> len(seen), faults
+    (1, [])
+    """
     out, faults = [], []
     for item in paths:
         path = Path(item) / "results.json" if Path(item).is_dir() else Path(item)

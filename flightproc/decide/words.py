@@ -16,7 +16,7 @@ from .flown import Flown
 from .slipstream import stream_radius
 
 if TYPE_CHECKING:
-    from .balance import Balance, Option
+    from .balance_model import Balance, Option
 
 __all__ = ["answer", "describe", "percent", "remarks"]
 

@@ -24,7 +24,13 @@ __all__ = [
 
 
 class HoldKind(StrEnum):
-    """Kind of a hold."""
+    """Kind of a hold.
+
+    Examples
+    --------
+    >>> [str(kind) for kind in HoldKind]
+    ['power', 'glide', 'ballast']
+    """
 
     POWER = "power"
     GLIDE = "glide"
@@ -54,6 +60,14 @@ class Hold:
         Its standard uncertainty [N m].
     hands_off : bool or None
         Whether the pilot's notes say hands off; None where they are silent.
+
+    Examples
+    --------
+    >>> hold = Hold(248.0, 309.7, HoldKind.GLIDE, straight=True, rpm=2197.0)
+    >>> hold
+    Hold(start=248, end=309.7, kind=glide, straight=True, rpm=2197)
+    >>> round(hold.duration, 1)
+    61.7
     """
 
     start: float
@@ -85,6 +99,11 @@ class Rejected:
         ``agitated``, ``variance_change``, ``pilot_input``, ``gap``, ``on_ground``, ``struck``, ``outside``.
     words : str
         The reason in words, with the figures.
+
+    Examples
+    --------
+    >>> Rejected(146.0, 228.5, "turning", "it turns at 12 deg/s")
+    Rejected(start=146.0, end=228.5, code='turning', words='it turns at 12 deg/s')
     """
 
     start: float
@@ -106,6 +125,25 @@ class HoldSearch:
         In order of time.
     settling : float
         Settling time left out at the start of each hold [s].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> prepared.search
+    HoldSearch: 17 holds: 8 power, 5 glide, 4 ballast
+      settling     12.0 s
+      turned down  21 turning, 16 too_short, 2 on_ground, 1 agitated
+      hold  min:s           kind     rpm
+      0     4:08 to 5:10    glide    2197
+      1     5:47 to 6:48    power    5997
+      2     7:20 to 8:21    power    7599
+      3     8:56 to 9:58    glide    2196
+      4     10:32 to 11:34  power    6803
+      5     12:08 to 13:09  ballast  2197    +14.7 N m of ballast
+      6     13:45 to 14:46  ballast  2198    -14.7 N m of ballast
+      … 10 more
     """
 
     holds: tuple[Hold, ...]
@@ -175,6 +213,11 @@ class BallastWindow:
         Roll moment at one g [N m], positive right side down.
     moment_std : float
         Its standard uncertainty [N m].
+
+    Examples
+    --------
+    >>> BallastWindow(716.0, 790.0, moment=14.7, moment_std=0.3)
+    BallastWindow(start=716.0, end=790.0, moment=14.7, moment_std=0.3)
     """
 
     start: float
@@ -193,6 +236,11 @@ class PilotWindow:
         Bounds [s] on the sortie's time base.
     hands_off : bool or None
         Whether the pilot kept off the controls; None where the note does not say.
+
+    Examples
+    --------
+    >>> PilotWindow(600.0, 660.0, hands_off=True)
+    PilotWindow(start=600.0, end=660.0, hands_off=True)
     """
 
     start: float
@@ -216,6 +264,12 @@ class HoldChange:
         Kind of an added hold; None lets rpm and ballast decide.
     reason : str
         Why, in the person's words.
+
+    Examples
+    --------
+    >>> HoldChange("strike", 440.0, 501.0, reason="a thermal")
+    HoldChange(action='strike', start=440.0, end=501.0, new_start=None, new_end=None,
+               kind=None, reason='a thermal')
     """
 
     action: str
@@ -241,6 +295,11 @@ class SearchSettings:
         Time left out after a throttle change, a turn, or a change of ballast [s].
     idle_rpm : float or None
         Engine speed below which no power reaches the propeller [1/min]; None finds it from the levels flown.
+
+    Examples
+    --------
+    >>> SearchSettings(minimum=30.0)
+    SearchSettings(straight_limit=0.0698, minimum=30.0, settling=12.0, idle_rpm=None)
     """
 
     straight_limit: float = 0.0698

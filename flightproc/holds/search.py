@@ -87,6 +87,16 @@ def find_holds(
     ------
     EstimateError
         When the sortie has no rpm or no turn rate.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> settings = fp.SearchSettings(minimum=30.0, settling=12.0)
+    >>> search = fp.find_holds(prepared.sortie, settings)
+    >>> len(search.holds), min(hold.duration for hold in search.holds) >= 30.0
+    (17, True)
     """
     settings = settings or SearchSettings()
     if sortie.column("rpm") is None:

@@ -119,6 +119,17 @@ def export_archive(
     ------
     LogbookError
         With everything that is missing or damaged, or where the archive cannot be written.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         print(export_archive(book, f"{folder}/book.zip").entries)
+    1
     """
     tell = progress or (lambda words, share: None)
     target = Path(path)
@@ -226,6 +237,20 @@ def import_archive(
     ------
     LogbookError
         With every fault found in the archive; then nothing of it is in the logbook.
+
+    Examples
+    --------
+    >>> from flightproc.logbook import export_archive
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         _ = export_archive(book, f"{folder}/book.zip")
+    ...     with fp.Logbook(f"{folder}/other") as other:
+    ...         print(import_archive(other, f"{folder}/book.zip").new_sorties)
+    1
     """
     tell = progress or (lambda words, share: None)
     where = os.fspath(path)

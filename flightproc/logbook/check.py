@@ -115,6 +115,17 @@ def check_logbook(
         Called with what is being done and the share done.
     analyse : callable, optional
         As for :func:`flightproc.logbook.restore.repeat_result`.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         print(check_logbook(book).sound)
+    True
     """
     tell = progress or (lambda words, share: None)
     whole = 0.1 if again else 1.0

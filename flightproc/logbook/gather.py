@@ -63,6 +63,11 @@ def gather(sheet: str | os.PathLike[str]) -> Gathered:
         again from the logbook.
     LogbookError
         Where a file cannot be read.
+
+    Examples
+    --------
+    >>> gather("sample_logs/school-wing-28/sortie.toml").entry.title
+    'School wing 28 on training frame A, calm morning'
     """
     sheets = load_sortie(sheet)
     found = _listed(sheets)

@@ -141,6 +141,14 @@ class Entry(_Model):
         Sheets, logs and tables; exactly one sortie sheet and one unit's log.
     results : tuple of EntryResult
         In the order of their adding.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.logbook import gather
+    >>> entry = gather("sample_logs/school-wing-28/sortie.toml").entry
+    >>> entry.title, entry.glider
+    ('School wing 28 on training frame A, calm morning', 'school wing 28')
     """
 
     title: Annotated[str, Field(max_length=1000)]
@@ -274,6 +282,17 @@ class Added:
         How many results were not there before.
     new_files : int
         How many files were not kept with a result before.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         print(added.new_sortie, added.new_files)
+    True 0
     """
 
     sortie: int
@@ -314,6 +333,17 @@ class SortieRow:
         First sentence of its answer; empty without one.
     added_utc : str
         When it was first added.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         print([(row.id, row.glider) for row in book.sorties()])
+    [(1, 'school wing 28')]
     """
 
     id: int
@@ -355,6 +385,20 @@ class ResultView:
         Its ``results.json``.
     files : mapping of str to str
         SHA-256 of files kept with it, by path.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.report import results_json
+    >>> sheet = "sample_logs/school-wing-28/sortie.toml"
+    >>> results = fp.analyse(sheet)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add_sortie(sheet, results_json(results))
+    ...         revision = book.get(added.sortie).revisions[-1]
+    ...         print(revision.results[-1].version == fp.__version__)
+    True
     """
 
     id: int
@@ -384,6 +428,17 @@ class RevisionView:
         Sheets and logs.
     results : tuple of ResultView
         In the order of adding.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         print(book.get(added.sortie).revisions[-1].number)
+    1
     """
 
     number: int
@@ -407,6 +462,17 @@ class SortieView:
         As in a list.
     revisions : tuple of RevisionView
         In the order of adding; at least one.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         print(len(book.get(added.sortie).revisions))
+    1
     """
 
     row: SortieRow
@@ -430,7 +496,19 @@ class SortieView:
 
 @dataclass(frozen=True)
 class Equipment:
-    """An aircraft, glider or rig day: number, name, hash of its sheet, number of sorties flown with it."""
+    """An aircraft, glider or rig day: number, name, hash of its sheet, number of sorties flown with it.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         print([item.name for item in book.equipment("gliders")])
+    ['school wing 28']
+    """
 
     id: int
     name: str

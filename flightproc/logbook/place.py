@@ -40,7 +40,13 @@ class Place:
 
 
 def default_folder() -> Path:
-    """Return the folder of the logbook where nothing is said: the platform's place for a user's data."""
+    """Return the folder of the logbook where nothing is said: the platform's place for a user's data.
+
+    Examples
+    --------
+    >>> default_folder().name
+    'logbook'
+    """
     home = Path.home()
     if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
@@ -70,6 +76,14 @@ def find_place(said: str | os.PathLike[str] | None = None) -> Place:
     ------
     LogbookError
         For a URL of another kind of database, and where the driver for it is not installed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     place = find_place(folder)
+    >>> type(place).__name__
+    'Place'
     """
     text = os.fspath(said) if said is not None else os.environ.get(VARIABLE, "")
     if "://" not in text:

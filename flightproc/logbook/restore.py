@@ -38,6 +38,18 @@ def restore_inputs(book: Logbook, revision: RevisionView, folder: str | os.PathL
     ------
     LogbookError
         Where content is missing or damaged, or a file is there already with other content.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         revision = book.get(added.sortie).revisions[-1]
+    ...         print(restore_inputs(book, revision, f"{folder}/again").name)
+    sortie.toml
     """
     files = {file.path: file.sha256 for file in revision.entry.files}
     restore_files(book, files, folder)
@@ -45,7 +57,22 @@ def restore_inputs(book: Logbook, revision: RevisionView, folder: str | os.PathL
 
 
 def restore_files(book: Logbook, files: Mapping[str, str], folder: str | os.PathLike[str]) -> None:
-    """Write stored content, by path inside a folder; what is there already must be the same."""
+    """Write stored content, by path inside a folder; what is there already must be the same.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.logbook import gather
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add(gather("sample_logs/school-wing-28/sortie.toml"))
+    ...         revision = book.get(added.sortie).revisions[-1]
+    ...         files = {file.path: file.sha256 for file in revision.entry.files if file.role == "glider"}
+    ...         restore_files(book, files, f"{folder}/again")
+    ...         print(list(files))
+    ['glider.toml']
+    """
     root = Path(folder)
     clash = []
     for path, sha256 in files.items():
@@ -125,6 +152,21 @@ def repeat_result(
         From a sortie sheet to ``results.json`` as plain objects; the analysis where not given.
     progress : callable, optional
         Called with what is being done and the share done.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from flightproc.report import results_json
+    >>> sheet = "sample_logs/school-wing-28/sortie.toml"
+    >>> results = fp.analyse(sheet)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     with fp.Logbook(f"{folder}/book") as book:
+    ...         added = book.add_sortie(sheet, results_json(results))
+    ...         revision = book.get(added.sortie).revisions[-1]
+    ...         again = repeat_result(book, revision, revision.results[-1], lambda path: results.to_json())
+    ...         print(again.differences)
+    ()
     """
     if analyse is None:
         from ..analysis import analyse as whole_way

@@ -60,6 +60,11 @@ class Frame:
         ``m_b g h`` from a tilt test on the ground [N m/rad].
     inertia, inertia_std : float or None
         Roll inertia about the line through the hang points [kg m^2].
+
+    Examples
+    --------
+    >>> Frame(mass=100.0, mass_std=1.0, hang_arm=0.35, hang_arm_std=0.03)
+    Frame(mass=100, mass_std=1, hang_arm=0.35, hang_arm_std=0.03)
     """
 
     mass: float
@@ -88,6 +93,11 @@ class Wing:
         Trim speed [m/s], used where no airspeed was found.
     turn_coefficient, turn_coefficient_std : float or None
         c_L, where the sheet states it.
+
+    Examples
+    --------
+    >>> Wing(area=28.0, span=12.0, trim_speed=10.2)
+    Wing(area=28.0, span=12.0, trim_speed=10.2, turn_coefficient=None, turn_coefficient_std=None)
     """
 
     area: float
@@ -129,6 +139,14 @@ class Priors:
         Share of the knowledge of ``weight`` that comes from a tilt test, 0 to 1.
     words : tuple of str
         What was assumed.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> round(prepared.priors.stiffness), round(prepared.priors.stiffness_std)
+    (563, 130)
     """
 
     weight: float

@@ -45,6 +45,14 @@ class Agreement:
         Chance of a larger chi2.
     words : str
         The outcome in a sentence.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> found = results.calibration.agreement
+    >>> found.difference.size, found.dof
+    (17, 16)
     """
 
     offset: float
@@ -88,6 +96,14 @@ class Observations:
         Of bank and specific force; None where there is no bank or no specific force.
     words : tuple of str
         What stands in for what is missing.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> prepared.observed.rpm[:3].round(-1)
+    array([2200., 6000., 7600.])
     """
 
     middle: Array
@@ -125,6 +141,15 @@ def observe_holds(sortie: Sortie, holds: Sequence[Hold], *, seed: int = 1) -> Ob
     ------
     EstimateError
         When there is no hold, or neither of the two channels.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> observed = fp.observe_holds(prepared.sortie, prepared.search.holds)
+    >>> observed.hang_roll.size
+    17
     """
     if not holds:
         raise EstimateError(

@@ -64,6 +64,15 @@ class MomentSolution:
     stiffness_draws, turn_draws : ndarray, shape (draws,)
         Draws of ``K`` [N m/rad] and ``c_L`` that go with those of the roll moment, and with those of other
         sorties solved together.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> solution = fp.solve_sortie(prepared)
+    >>> print(solution.stiffness)
+    486 ± 12 N m/rad
     """
 
     roll_moment: tuple[Quantity, ...]
@@ -238,6 +247,22 @@ def solve_moments(
     ------
     EstimateError
         When there is no power hold.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> solution = fp.solve_moments(
+    ...     prepared.observed,
+    ...     prepared.search.holds,
+    ...     prepared.frame,
+    ...     prepared.wing,
+    ...     prepared.priors,
+    ...     draws=500,
+    ... )
+    >>> solution.method
+    'ballast'
     """
     session, words = make_session(
         observed,

@@ -60,6 +60,26 @@ class CalibratedBlade:
         Equally weighted draws of the values; a normal distribution stands in where there are none.
     words : tuple of str
         What the calibration rests on, and what it does not fit.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> blade = fp.calibrated_blade(prepared)
+    >>> blade
+    CalibratedBlade: calibrated on 10 measurements
+      diameter  1.28 m, 2 blades
+      chi2      7.8
+      says      chord and twist from 9 stations of the aircraft sheet
+      says      pitch offset +0.7 ± 0.5 deg, fitted to 5 torques and 5 thrusts
+      scalar              value            std before
+      pitch offset        0.72 ± 0.55 deg  2 deg
+      factor on drag      1.32 ± 0.43      0.4
+      factor on max lift  1.00 ± 0.14      0.15
+      factor on chord     1.002 ± 0.020    0.02
+    >>> blade.solve(6000.0 / 2.8, 10.0, 1.2).torque.round()
+    array([22.])
     """
 
     blade: Blade
@@ -168,6 +188,13 @@ def prior_blade(
         The default analytic one where it is not given.
     tip_loss, speed_of_sound
         As in `solve_elements`.
+
+    Examples
+    --------
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> blade.measurements, blade.values.tolist()
+    (0, [0.0, 0.0, 0.0, 0.0])
     """
     prior = np.array([blade.pitch_std, 0.40, 0.15, max(blade.chord_std, 1e-3)])
     return CalibratedBlade(
@@ -240,6 +267,14 @@ def fit_blade(
     than one number; what they cannot decide stays at the priors, and the covariance says so. Where the points
     scatter about the blade's curve more than their uncertainties, these are widened by the root of chi^2 per
     degree of freedom.
+
+    Examples
+    --------
+    >>> from flightproc.propeller import Blade
+    >>> blade = Blade.helical(diameter=1.28, pitch=0.70, blades=2)
+    >>> fitted = fit_blade(blade, [1857.0, 2429.0], [17.4, 29.9], [0.6, 0.8], density=1.19)
+    >>> fitted.measurements
+    2
     """
     rpm = np.atleast_1d(np.asarray(rpm_propeller, dtype=float))
     q = np.atleast_1d(np.asarray(torque, dtype=float))
@@ -381,6 +416,15 @@ def calibrate_blade(
     ------
     FlightprocError
         Without a usable point.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> aircraft = fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml")
+    >>> blade = fp.calibrate_blade(fp.blade_from_sheet(aircraft), rig, gear_ratio=aircraft.engine.gear_ratio)
+    >>> print(blade.pitch_offset.degrees())
+    0.72 ± 0.55 deg
     """
     points = [p for p in curve.points if p.torque.known and p.rpm > 0.0]
     gear = gear_ratio if curve.gear_ratio is None else curve.gear_ratio

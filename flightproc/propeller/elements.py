@@ -59,6 +59,14 @@ class ElementSolution:
     converged : ndarray of bool, shape (n_op, n_r)
         Whether the inflow angle was found. An element where it was not (twist near 90 deg) carries no load
         and has NaN for its angles.
+
+    Examples
+    --------
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> solution = blade.solve(2143.0, [0.0, 10.0], 1.2)
+    >>> solution.thrust.round()
+    array([264., 189.])
     """
 
     blade: Blade

@@ -38,6 +38,14 @@ def alpha_at(solution: ElementSolution, radius_ratio: float = 0.75) -> Array:
     -------
     ndarray, shape (n_op,)
         [rad], by linear interpolation between elements.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> np.degrees(alpha_at(blade.solve(2143.0, 10.0, 1.2))).round(1)
+    array([3.2])
     """
     return at_radius(solution.blade, solution.alpha, radius_ratio)
 
@@ -73,6 +81,14 @@ def geometric_alpha(
     ndarray, shape (n_op, n_r)
         beta - atan(V / (Omega r)) [rad]: too large, and it falls too fast with airspeed, since at rest the
         induced flow is large.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> np.degrees(geometric_alpha(blade.blade, 2143.0, [0.0, 10.0]))[:, -1].round(1)
+    array([8.8, 4.6])
     """
     rpm, speed = np.broadcast_arrays(
         np.atleast_1d(np.asarray(rpm_propeller, dtype=float)),
@@ -108,6 +124,18 @@ class BladeComparison:
         Their standard uncertainties [rad].
     words : tuple of str
         Assumptions and limits.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> blade = fp.calibrated_blade(prepared)
+    >>> found = fp.compare_blade(blade, rpm_propeller=2143.0, airspeed=10.0, density=1.2)
+    >>> print(found.alpha_075_static.degrees())
+    6.13 ± 0.44 deg
+    >>> print(found.alpha_075_flight.degrees())
+    4.10 ± 0.48 deg
     """
 
     rpm_propeller: float
@@ -175,6 +203,15 @@ def compare_blade(
     The draws share the blade's scalars at rest and in flight. The predicted ratios also carry a model
     uncertainty of 5 % from J = 0.1 up (10 % for an assumed helix), falling to none at J = 0, where they are 1
     by definition.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> blade = fp.calibrated_blade(prepared)
+    >>> print(fp.compare_blade(blade, rpm_propeller=2143.0, airspeed=10.0, density=1.2).torque_ratio)
+    0.984 ± 0.057
     """
     if isinstance(airspeed, Quantity):
         if airspeed.value is None:

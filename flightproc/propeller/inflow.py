@@ -43,6 +43,11 @@ class FlightPoint:
         True airspeed and the part of its standard uncertainty that is this point's own [m/s].
     density : float
         [kg/m^3].
+
+    Examples
+    --------
+    >>> FlightPoint(rpm=6000.0, rpm_propeller=2143.0, airspeed=10.2, airspeed_std=0.1, density=1.17)
+    FlightPoint(rpm=6000.0, rpm_propeller=2143.0, airspeed=10.2, airspeed_std=0.1, density=1.17)
     """
 
     rpm: float
@@ -76,6 +81,13 @@ class InflowPoint:
     alpha_static, alpha, induced : ndarray, shape (3, n_r)
         Mean, lower and upper bound along the blade, after: angle of attack at rest and in flight [rad],
         axial induced velocity in flight [m/s].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> print(results.inflow.points[0].alpha_075.degrees())
+    3.93 ± 0.46 deg
     """
 
     rpm: float
@@ -138,6 +150,13 @@ class InflowEstimate:
         Independent draws that the weights are worth.
     words : tuple of str
         What was found and what was not, most important first.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> print(results.inflow.wake)
+    0.187 ± 0.079
     """
 
     points: tuple[InflowPoint, ...]
@@ -222,6 +241,17 @@ def infer_inflow(
 
     The blade was fitted to the rig whose curve stands in the ratio's denominator. An error of that curve is
     in both; the predicted ratio hardly depends on it, and the correlation is left out.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.propeller import FlightPoint, infer_inflow
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> prepared = fp.prepare_sortie(sheets, fp.read_recordings(sheets))
+    >>> blade = fp.calibrated_blade(prepared)
+    >>> point = FlightPoint(rpm=6000.0, rpm_propeller=2143.0, airspeed=10.2, airspeed_std=0.1, density=1.17)
+    >>> infer_inflow(blade, [point], [1.05], [[0.04**2]], draws=60).decides
+    False
     """
     count = len(points)
     kappa = np.atleast_1d(np.asarray(ratio, dtype=float))

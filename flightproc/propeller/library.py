@@ -38,6 +38,15 @@ def library_polar(
     ------
     FlightprocError
         Where the library is not installed, or does not know the section.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> try:
+    ...     polar = library_polar("no such section")
+    ... except fp.FlightprocError as error:
+    ...     print("not to be had")
+    not to be had
     """
     try:
         import aerosandbox

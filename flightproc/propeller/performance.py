@@ -39,6 +39,13 @@ class RatioCurve:
         J = V / (n D) of the undisturbed airspeed.
     torque_ratio, thrust_ratio : ndarray, shape (3, n)
         Mean, lower and upper bound; blade, wake fraction and model uncertainty included [1].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> float(results.ratio_curve.advance_ratio.max().round(1))
+    0.3
     """
 
     rpm_propeller: float
@@ -82,6 +89,14 @@ def ratio_curve(
         Of the wake fraction, uniform: the disc sees (1 - w) V.
     draws, seed : int
         Of the Monte Carlo.
+
+    Examples
+    --------
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> curve = ratio_curve(blade, rpm_propeller=2143.0, advance=[0.0, 0.2], draws=20)
+    >>> curve.torque_ratio[0].round(2)
+    array([1., 1.])
     """
     random = np.random.default_rng((seed, 7))
     j = np.atleast_1d(np.asarray(advance, dtype=float))
@@ -115,6 +130,17 @@ class SpeedAngles:
         Mean, lower and upper 95 % bound along the blade [rad].
     geometric : ndarray, shape (n_r,)
         Mean by geometry alone [rad].
+
+    Examples
+    --------
+    >>> from flightproc.propeller import blade_performance
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> found = blade_performance(
+    ...     blade, name="bench", gear_ratio=2.8, rpms=(6000.0,), speeds=(10.0,), draws=20
+    ... )
+    >>> [angles.airspeed for angles in found.angles]
+    [0.0, 10.0]
     """
 
     airspeed: float
@@ -165,6 +191,17 @@ class BladePerformance:
         Engine speed [1/min], torque [N m] and thrust [N] at rest.
     words : tuple of str
         What it rests on.
+
+    Examples
+    --------
+    >>> from flightproc.propeller import blade_performance
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> found = blade_performance(
+    ...     blade, name="bench", gear_ratio=2.8, rpms=(6000.0,), speeds=(10.0,), draws=20
+    ... )
+    >>> found.name, found.torque_ratio.shape
+    ('bench', (1, 1))
     """
 
     name: str
@@ -274,6 +311,16 @@ def blade_performance(
     ------
     FlightprocError
         Where engine speeds or airspeeds are not above zero and increasing.
+
+    Examples
+    --------
+    >>> from flightproc.propeller import Blade, prior_blade
+    >>> blade = prior_blade(Blade.helical(diameter=1.25, pitch=0.60, blades=2))
+    >>> found = blade_performance(
+    ...     blade, name="bench", gear_ratio=2.8, rpms=(6000.0,), speeds=(10.0,), draws=20
+    ... )
+    >>> found.torque_ratio.round(2)
+    array([[0.96]])
     """
     for values, what in ((rpms, "engine speeds"), (speeds, "airspeeds")):
         steps = np.diff(np.asarray(values, dtype=float))

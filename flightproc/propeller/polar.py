@@ -47,6 +47,15 @@ class SectionFlow:
         Reynolds number on the chord.
     mach : ndarray
         Mach number; 0 where compressibility is left out.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> SectionFlow(*(np.full((1, 1), value) for value in (0.15, 4e5, 0.3)))
+    SectionFlow
+      chord_to_radius  array of 1 × 1: 0.15 to 0.15
+      reynolds         array of 1 × 1: 400000 to 400000
+      mach             array of 1 × 1: 0.3 to 0.3
     """
 
     chord_to_radius: Array
@@ -55,7 +64,18 @@ class SectionFlow:
 
 
 class Polar(Protocol):
-    """Anything that gives section coefficients."""
+    """Anything that gives section coefficients.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flightproc.propeller import AnalyticPolar, SectionFlow
+    >>> polar: Polar = AnalyticPolar()
+    >>> flow = SectionFlow(*(np.full((1, 1), value) for value in (0.15, 4e5, 0.3)))
+    >>> lift, drag = polar.coefficients(np.full((1, 1), 0.1), flow)
+    >>> bool(lift[0, 0] > 10.0 * drag[0, 0])
+    True
+    """
 
     def coefficients(self, alpha: Array, flow: SectionFlow) -> tuple[Array, Array]:
         """Return lift and drag coefficients.
@@ -209,6 +229,11 @@ class LinearPolar:
         cd = drag[0] + drag[1] cl + drag[2] cl^2.
     drag_factor : float
         Times the drag.
+
+    Examples
+    --------
+    >>> LinearPolar(lift_slope=5.7, zero_lift=-0.04)
+    LinearPolar(lift_slope=5.7, zero_lift=-0.04)
     """
 
     lift_slope: float = 2.0 * math.pi

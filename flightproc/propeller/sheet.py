@@ -43,6 +43,13 @@ def blade_from_sheet(aircraft: AircraftSheet, *, elements: int = 30) -> Blade:
     ------
     FlightprocError
         Where the sheet has neither stations nor pitch.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> blade = fp.blade_from_sheet(fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml"))
+    >>> blade.diameter, blade.twist_assumed
+    (1.28, False)
     """
     propeller = aircraft.propeller
     if propeller.stations:
@@ -89,6 +96,13 @@ def polar_from_sheet(aircraft: AircraftSheet, folder: str | os.PathLike[str] = "
     -------
     Polar
         The analytic one where the sheet says nothing.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> polar = fp.polar_from_sheet(fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml"))
+    >>> type(polar).__name__
+    'AnalyticPolar'
     """
     propeller = aircraft.propeller
     if propeller.section is None:

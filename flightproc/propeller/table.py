@@ -28,7 +28,7 @@ _NEAR, _FAR = math.radians(30.0), math.radians(60.0)  # between these the scalin
 @displayed
 @dataclass(frozen=True)
 class TablePolar:
-    """Lift and drag from a table, over the whole circle, with rotational stall delay.
+    r"""Lift and drag from a table, over the whole circle, with rotational stall delay.
 
     Make it with `TablePolar.from_rows` or `read_polar_table`.
 
@@ -52,6 +52,21 @@ class TablePolar:
     With a the angle from zero lift, g the Prandtl-Glauert factor (M held to 0.75) and f the lift factor, lift
     is ``f cl(a g / f)``: slope times g, largest lift times f, and stall where both meet. This scaling fades
     between 30 and 60 deg. Stall delay by rotation as in `AnalyticPolar`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from flightproc.propeller import read_polar_table
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "section.csv")
+    ...     _ = path.write_text(
+    ...         "alpha_deg,cl,cd\n"
+    ...         + "".join(f"{a},{0.3 + 0.1 * a:.2f},{0.01 + 0.0001 * a * a:.4f}\n" for a in range(-10, 16))
+    ...     )
+    ...     polar = read_polar_table(path)
+    >>> polar.zero_lift.shape
+    (1,)
     """
 
     log_reynolds: Array
@@ -255,7 +270,7 @@ def _extend(
 
 
 def read_polar_table(path: str | os.PathLike[str]) -> TablePolar:
-    """Read a polar from a CSV file with the columns ``alpha_deg``, ``cl``, ``cd`` and, at will, ``reynolds``.
+    r"""Read a polar from a CSV file with columns ``alpha_deg``, ``cl``, ``cd`` and, at will, ``reynolds``.
 
     Parameters
     ----------
@@ -270,6 +285,22 @@ def read_polar_table(path: str | os.PathLike[str]) -> TablePolar:
     ------
     FlightprocError
         Where the file cannot be read or is no such table.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from flightproc.propeller import read_polar_table
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "section.csv")
+    ...     _ = path.write_text(
+    ...         "alpha_deg,cl,cd\n"
+    ...         + "".join(f"{a},{0.3 + 0.1 * a:.2f},{0.01 + 0.0001 * a * a:.4f}\n" for a in range(-10, 16))
+    ...     )
+    ...     polar = read_polar_table(path)
+    >>> np.degrees(polar.zero_lift).round(1)
+    array([-3.])
     """
     place = Path(path)
     try:

@@ -34,6 +34,16 @@ class Series:
         The raw field or fields it was made from.
     derived : bool
         True where it was worked out from other fields (velocity from positions, say).
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> fp.read_log("sample_logs/school-wing-28/gps.gpx").get("height")
+    Series
+      channel  'height'
+      time     array of 4280: 0 to 2139.5
+      values   array of 4280: 296 to 893
+      source   'ele'
     """
 
     channel: str
@@ -96,6 +106,13 @@ class RawField:
         Name of the channel it feeds, or empty.
     note : str
         Why it feeds none, or a guess that wants confirming.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> field = fp.read_log("sample_logs/school-wing-28/engine.csv").fields[1]
+    >>> field.name, field.samples, field.feeds
+    ('Engine speed (rev/min)', 10984, 'rpm')
     """
 
     name: str
@@ -121,6 +138,11 @@ class Damage:
         What was found and what was done about it.
     lost : int
         Number of records or values lost, where it can be counted; -1 otherwise.
+
+    Examples
+    --------
+    >>> Damage("gap", "812.0 s", "no samples for 3.2 s")
+    Damage(code='gap', where='812.0 s', what='no samples for 3.2 s', lost=-1)
     """
 
     code: str
@@ -156,6 +178,18 @@ class Recording:
         Other things worth telling, such as guesses.
     waveforms : tuple of Waveform
         Sound, one per track.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> engine = fp.read_log("sample_logs/school-wing-28/engine.csv")
+    >>> engine
+    Recording: engine.csv, CSV, 0.4 MB, 36:37 min
+      notes  1
+      channel  samples  rate [Hz]  from
+      rpm      10984    5          Engine speed (rev/min)
+    >>> float(engine.get("rpm").values.max().round(-2))
+    8000.0
     """
 
     path: str
@@ -208,10 +242,11 @@ class Recording:
         --------
         >>> import flightproc as fp
         >>> engine = fp.read_log("sample_logs/school-wing-28/engine.csv")
-        >>> engine.frame("rpm").head(3)
-                  rpm
+        >>> engine.frame("rpm").head(2)
+              rpm
         time
-        0.0    2000.0
+        0.0   0.0
+        0.2   0.0
         """
         import pandas as pd
 

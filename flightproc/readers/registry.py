@@ -137,6 +137,12 @@ def read_log(path: str | Path, columns: Mapping[str, object] | None = None) -> R
         If no reader knows the content, or two claim it.
     UnreadableLogError
         If the format is known and nothing usable is left.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> fp.read_log("sample_logs/school-wing-28/gps.gpx").span
+    (0.0, 2139.5)
     """
     content = load_content(path)
     return find_reader(content).read(path, columns, content=content)

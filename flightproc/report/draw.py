@@ -31,6 +31,14 @@ class Drawing:
         What is seen, for those who cannot see it.
     caption : str
         How to read it.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> drawing = fp.draw_figure(results, "ratio")
+    >>> drawing.name, drawing.svg().startswith("<")
+    ('ratio', True)
     """
 
     name: str

@@ -53,6 +53,16 @@ def write_report(
     OutputError
         Where the folder is a file or cannot be written, or a PDF cannot be made here. Nothing is left half
         written.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = [path.name for path in fp.write_report(results, folder)]
+    >>> written[-1], "results.json" in written
+    ('report.html', True)
     """
     folder = Path(folder)
     check_folder(folder)

@@ -49,7 +49,15 @@ def plain(value: Any) -> Any:
 
 
 def results_json(results: Results) -> str:
-    """Return results.json: strict JSON, no NaN, ending with a line feed."""
+    r"""Return results.json: strict JSON, no NaN, ending with a line feed.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results_json(results)[:37]
+    '{\n "schema": "flightproc-results/1",\n'
+    """
     return json.dumps(plain(results.to_json()), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
 
 
@@ -83,6 +91,13 @@ def holds_csv(results: Results) -> str:
     """Return holds.csv: one row a hold, units in the column names, empty where unknown (RFC 4180).
 
     Values and bounds are rounded to three digits of their standard uncertainty, times to 0.01 s.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> holds_csv(results).splitlines()[0][:24]
+    'hold,start_s,end_s,kind,'
     """
     rows = results.holds_rows()
     buffer = io.StringIO()

@@ -81,6 +81,20 @@ class Results:
         What the uncertainty of each result is made of, by result and throttle setting.
     trace : SortieTrace or None
         Torque ratio from the whole sortie, where it was tried.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results
+    Results: School wing 28 on training frame A, calm morning (training frame A, school wing 28)
+      holds   8 power, 5 glide, 4 ballast
+      answer  Under power the unit is rolled to the right by 18.17 ± 0.75 N m at 5200 rpm, 24.43 ± 0.90…
+      rpm   roll moment in flight             over the rig's torque
+      5200  18.17 N m (95 %: 16.74 to 19.70)  1.064 (95 %: 0.971 to 1.162)
+      5998  24.43 N m (95 %: 22.72 to 26.27)  1.061 (95 %: 0.977 to 1.151)
+      6799  29.6 N m (95 %: 27.6 to 31.8)     1.021 (95 %: 0.942 to 1.106)
+      7599  37.4 N m (95 %: 35.0 to 40.0)     1.024 (95 %: 0.948 to 1.108)
     """
 
     title: str
@@ -212,7 +226,7 @@ class Results:
         >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
         >>> holds = results.frame()
         >>> holds[holds.kind == "power"].roll_moment.round(0).tolist()[:2]
-        [18.0, 24.0]
+        [25.0, 37.0]
         >>> list(results.frame("comparison").filter(like="torque_ratio"))
         ['torque_ratio', 'torque_ratio_std', 'torque_ratio_low95', 'torque_ratio_high95']
         """

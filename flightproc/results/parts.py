@@ -81,6 +81,15 @@ class HoldResult:
         The roll moment that would give the whole observed turn [N m].
     ballast_moment : Quantity
         Roll moment of the ballast by mass and arm, positive right side down [N m]; unknown without it.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results.holds[2]
+    HoldResult(power, 7:20 to 8:21 min, 7599 rpm, roll moment 37.4 ± 1.4 N m)
+    >>> print(results.holds[2].turn_rate.degrees("deg/s"))
+    0.32 ± 0.33 deg/s
     """
 
     start: float
@@ -167,6 +176,13 @@ class Calibration:
         c_L by the ballast glides alone, the error of the ballast itself left out [1].
     agreement : Agreement or None
         Hang roll by bank set against hang roll by specific force; None where one of them is missing.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results.calibration.method, results.calibration.ballast_holds
+    ('ballast', 4)
     """
 
     method: str
@@ -241,6 +257,13 @@ class ComparisonRow:
         Angle of attack at 0.75 R at rest, in flight, and by geometry alone [rad].
     holds : tuple of int
         Indices into ``Results.holds``.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results.comparison[0]
+    ComparisonRow(5200 rpm, roll moment 18.17 ± 0.75 N m, torque ratio 1.064 (95 %: 0.971 to 1.162))
     """
 
     rpm: Quantity
@@ -293,6 +316,15 @@ class BladeAngles:
         Standard uncertainty of the first two [rad].
     predicted_torque_ratio : Quantity
         Torque in flight over torque at rest that the calibrated blade predicts [1].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> import numpy as np
+    >>> angles = results.blade[0]
+    >>> round(float(np.degrees(np.interp(0.75, angles.radius_ratio, angles.flight))), 1)
+    3.6
     """
 
     rpm: float
@@ -349,6 +381,13 @@ class MomentCurve:
         Kind of what the frame has now.
     hang_offset, compensation_moment, compensation_moment_std, compensation_rpm : float or None
         As the aircraft sheet states them [m], [N m], [N m], [1/min].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results.moment_curve.roll_moment.round()
+    array([18., 24., 30., 37.])
     """
 
     rpm: NDArray[np.float64]
@@ -404,6 +443,14 @@ class InputFile:
         SHA-256 of its bytes.
     size : int
         Size [bytes].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> file = results.provenance.inputs[-1]
+    >>> file.name, file.role, len(file.sha256)
+    ('engine.csv', 'engine', 64)
     """
 
     name: str
@@ -433,6 +480,13 @@ class Provenance:
         Settings as used.
     steps : tuple of str
         What was done, in order.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results.provenance.version == fp.__version__, len(results.provenance.inputs)
+    (True, 7)
     """
 
     version: str

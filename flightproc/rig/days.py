@@ -37,6 +37,14 @@ class DayLevel:
         Mean torque over the shared range of engine speed, in the same air, over that of all days together.
     exponent : Quantity
         Of the day's curve between the ends of the shared range.
+
+    Examples
+    --------
+    >>> from flightproc.rig import compare_days
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> print(compare_days([rig, rig]).days[0].ratio)
+    1.000 ± 0.017
     """
 
     name: str
@@ -57,6 +65,14 @@ class DayPair:
         Torque of the second over that of the first, without what rigs share.
     probability : float
         Chance of a ratio as far from 1, if the two were alike (two-sided).
+
+    Examples
+    --------
+    >>> from flightproc.rig import compare_days
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> print(compare_days([rig, rig]).pairs[0].ratio)
+    1.000 ± 0.023
     """
 
     first: str
@@ -96,6 +112,14 @@ class DaysComparison:
         One curve through the points of all days, in the air of ``density``; None where the propellers differ.
     words : tuple of str
         The verdict in sentences.
+
+    Examples
+    --------
+    >>> from flightproc.rig import compare_days
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> round(compare_days([rig, rig]).probability, 2)
+    1.0
     """
 
     days: tuple[DayLevel, ...]
@@ -117,7 +141,15 @@ class DaysComparison:
 
 
 def day_name(curve: RigCurve, number: int) -> str:
-    """Return the name of a day, or its number where it has none."""
+    """Return the name of a day, or its number where it has none.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> day_name(rig, 1)
+    'two-point rig, training frame A (2026-05-14)'
+    """
     date = f" ({curve.date.isoformat()})" if curve.date else ""
     return f"{curve.name or f'day {number}'}{date}"
 
@@ -212,6 +244,14 @@ def compare_days(curves: Sequence[RigCurve]) -> DaysComparison:
     what they differ by beyond it is the between-day variance (`between_variance`), which enters the weights
     of the mean and the combined curve. Where days differ, the interval of the mean uses Student's t with one
     degree of freedom less than there are days: two days say little of how days differ.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> found = fp.compare_days([rig, rig])
+    >>> found.differ
+    False
     """
     if len(curves) < 2:
         raise RigError("one rig day cannot be compared", found=len(curves), allowed="two or more")

@@ -32,6 +32,13 @@ def rig_document(curves: Sequence[RigCurve], comparison: DaysComparison | None =
     -------
     dict
         Of plain values, fit for JSON: no NaN and no infinity, null where something is not known.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> rig_document([rig])["schema"]
+    'flightproc-rig/1'
     """
     return {
         "schema": RIG_SCHEMA,

@@ -230,7 +230,15 @@ def _chance(chi2: float, dof: int) -> float:
 
 
 def fit_probability(fit: TorqueFit) -> float | None:
-    """Return the chance of a worse chi^2 if the law held; None without a degree of freedom."""
+    """Return the chance of a worse chi^2 if the law held; None without a degree of freedom.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> round(fit_probability(rig.chosen), 3)
+    0.988
+    """
     return _chance(fit.chi2, fit.dof) if fit.dof > 0 else None
 
 
@@ -254,6 +262,13 @@ def choose_fit(fits: Sequence[TorqueFit]) -> tuple[TorqueFit, tuple[str, ...]]:
     ------
     RigError
         Without a fit.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> choose_fit(rig.fits)[0].name
+    'square'
     """
     if not fits:
         raise RigError("there is no torque curve to choose from")
@@ -312,6 +327,12 @@ def evaluate_fit(name: str, coefficients: Array, rpm: ArrayLike) -> Array:
     -------
     ndarray, shape (n,)
         [N m].
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> evaluate_fit("square", np.array([0.65]), [5000.0, 6000.0])
+    array([16.25, 23.4 ])
     """
     n = np.asarray(rpm, dtype=float) / 1000.0
     if name == "square":
@@ -361,6 +382,14 @@ class TorqueBand:
         Whether the engine speed lies outside the measured range.
     words : str
         Says what was extrapolated; empty where nothing was.
+
+    Examples
+    --------
+    >>> from flightproc.rig import predict_band
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> predict_band(rig, [5500.0]).outside
+    array([False])
     """
 
     torque: Array
@@ -398,6 +427,14 @@ def predict_band(
     mean square distance of the other laws the points allow from the chosen one. Outside the measured range a
     square law through the end of the chosen curve joins these laws; below the lowest point (idle) every law
     is held between zero and its value there.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> band = predict_band(rig, [5500.0])
+    >>> band.low95.round(1), band.high95.round(1)
+    (array([18.9]), array([20.2]))
     """
     speed = np.atleast_1d(np.asarray(rpm, dtype=float))
     measured = np.array([point.rpm for point in curve.points])
@@ -466,6 +503,14 @@ def predict_torque(curve: RigCurve, rpm: ArrayLike, density: float | None = None
     -------
     torque, std : ndarray, shape (n,)
         [N m].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> torque, std = predict_torque(rig, [5500.0], density=1.1)
+    >>> torque.round(1)
+    array([18.1])
     """
     band = predict_band(curve, rpm, density)
     return band.torque, band.std

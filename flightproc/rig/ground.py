@@ -47,6 +47,22 @@ class GroundTests:
         Period of rolling under the hang points by the weight alone [s]; stiffer risers shorten it.
     words : tuple of str
         What both together tell.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.sheets import TiltTestEntry
+    >>> aircraft = fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml")
+    >>> test = TiltTestEntry(
+    ...     side=("right", "left", "right", "left"),
+    ...     angle_deg=(1.7, -1.3, 1.6, -1.4),
+    ...     ballast_kg=4.0,
+    ...     arm_m=0.25,
+    ... )
+    >>> aircraft = aircraft.model_copy(update={"tilt_test": test})
+    >>> tests = fp.reduce_ground(aircraft)
+    >>> tests.tilt is not None, tests.inertia is not None
+    (True, False)
     """
 
     name: str
@@ -76,6 +92,21 @@ def reduce_ground(aircraft: AircraftSheet) -> GroundTests:
     ------
     RigError
         Where there is neither, or one cannot be reduced; what is wrong with both is told together.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.sheets import TiltTestEntry
+    >>> aircraft = fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml")
+    >>> test = TiltTestEntry(
+    ...     side=("right", "left", "right", "left"),
+    ...     angle_deg=(1.7, -1.3, 1.6, -1.4),
+    ...     ballast_kg=4.0,
+    ...     arm_m=0.25,
+    ... )
+    >>> aircraft = aircraft.model_copy(update={"tilt_test": test})
+    >>> print(fp.reduce_ground(aircraft).tilt.weight_stiffness)
+    374 ± 27 N m/rad
     """
     if aircraft.tilt_test is None and aircraft.inertia is None:
         raise RigError(
@@ -170,6 +201,21 @@ def ground_document(tests: GroundTests) -> dict[str, Any]:
     -------
     dict
         Of plain values, fit for JSON: null where something is not known.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.sheets import TiltTestEntry
+    >>> aircraft = fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml")
+    >>> test = TiltTestEntry(
+    ...     side=("right", "left", "right", "left"),
+    ...     angle_deg=(1.7, -1.3, 1.6, -1.4),
+    ...     ballast_kg=4.0,
+    ...     arm_m=0.25,
+    ... )
+    >>> aircraft = aircraft.model_copy(update={"tilt_test": test})
+    >>> ground_document(fp.reduce_ground(aircraft))["schema"]
+    'flightproc-ground/1'
     """
     return {
         "schema": GROUND_SCHEMA,

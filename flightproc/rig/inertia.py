@@ -50,6 +50,23 @@ class RollInertia:
         Period with damping over that without [1].
     mass, mass_std : float
         What hung on the lines [kg].
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.sheets import InertiaEntry
+    >>> aircraft = fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml")
+    >>> pendulum = InertiaEntry(
+    ...     mass_kg=118.0,
+    ...     line_spacing_m=0.8,
+    ...     line_length_m=2.5,
+    ...     swings=10,
+    ...     times_s=(29.6, 29.4, 29.7),
+    ...     amplitude_deg=10.0,
+    ... )
+    >>> tests = fp.reduce_ground(aircraft.model_copy(update={"inertia": pendulum}))
+    >>> print(tests.inertia.inertia)
+    16.33 ± 0.20 kg m^2
     """
 
     inertia: Quantity

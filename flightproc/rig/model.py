@@ -55,6 +55,13 @@ class RigPoint:
         Effective degrees of freedom of the torque's uncertainty.
     trace : SwingMean or None
         The series behind the reading, in the unit of the rig's signal (`Scale`).
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> rig.points[0]
+    RigPoint(4600 rpm, torque 13.69 ± 0.40 N m)
     """
 
     rpm: float
@@ -103,6 +110,13 @@ class TorqueFit:
         Corrected Akaike criterion; None where there are too few points for it.
     words : str
         What the fit can and cannot support.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> [fit.name for fit in rig.fits], rig.chosen.dof
+    (['square', 'power', 'quadratic'], 4)
     """
 
     name: str
@@ -149,6 +163,24 @@ class RigCurve:
         Relative standard uncertainty of the factor common to all points: spacing or arm, sensitivity.
     sense : int
         1 where the reaction rolls the unit right, -1 left, 0 where the rig does not tell.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> rig
+    RigCurve: two-point rig, training frame A, two point, 2026-05-14, 5 readings
+      curve        square: chi^2 0.333 with 4 degrees of freedom, the points allow it; largest miss -1…
+      air density  1.189 ± 0.007 kg/m^3
+      rpm   torque            power          thrust         figure of merit
+      4600  13.69 ± 0.40 N m  2356 ± 70 W    205.0 ± 8.0 N  0.712 ± 0.047
+      5200  17.42 ± 0.58 N m  3388 ± 113 W   259.0 ± 8.0 N  0.703 ± 0.040
+      6000  23.01 ± 0.60 N m  5164 ± 135 W   353.0 ± 8.0 N  0.734 ± 0.032
+      6800  29.91 ± 0.80 N m  7606 ± 203 W   437.0 ± 8.0 N  0.687 ± 0.026
+      7600  37.7 ± 1.0 N m    10725 ± 291 W  547.0 ± 8.0 N  0.682 ± 0.024
+    >>> torque, std = rig.torque([5500.0])
+    >>> float(torque[0].round(1)), float(std[0].round(1))
+    (19.5, 0.3)
     """
 
     points: tuple[RigPoint, ...]

@@ -111,6 +111,11 @@ def figure_of_merit(
     -------
     ndarray
         At most 1; in practice 0.5 to 0.75. Equal to C_T^1.5 / C_P sqrt(2 / pi).
+
+    Examples
+    --------
+    >>> float(figure_of_merit(353.0, 5164.0, diameter=1.28, density=1.19).round(2))
+    0.73
     """
     merit: Array = ideal_power(thrust, diameter=diameter, density=density) / np.asarray(power, dtype=float)
     return merit
@@ -130,6 +135,11 @@ def thrust_ceiling(power: ArrayLike, *, diameter: float, density: ArrayLike = 1.
     -------
     ndarray
         (2 rho A P^2)^(1/3) [N].
+
+    Examples
+    --------
+    >>> float(thrust_ceiling(5164.0, diameter=1.28, density=1.19).round())
+    434.0
     """
     square = np.maximum(np.asarray(power, dtype=float), 0.0) ** 2
     thrust: Array = np.cbrt(2.0 * np.asarray(density, dtype=float) * _disc(diameter) * square)
@@ -155,6 +165,15 @@ class PowerCheck:
         C_Q = Q / (rho n_p^2 D^5), C_P = 2 pi C_Q, C_T = T / (rho n_p^2 D^4).
     message : str
         Empty where the point is possible and usual.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.rig import check_power
+    >>> torque, thrust = fp.Quantity.of(23.0, 0.6, "N m"), fp.Quantity.of(353.0, 8.0, "N")
+    >>> found = check_power(6000.0, torque, thrust, gear_ratio=2.8, diameter=1.28, density=1.19)
+    >>> print(found.figure_of_merit)
+    0.734 ± 0.031
     """
 
     power: Quantity

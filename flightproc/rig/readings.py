@@ -52,6 +52,14 @@ class Scale:
         Standard uncertainties of one reading of the signal, in its unit.
     sensitivity_std : float
         Relative standard uncertainty of the sensitivity, common to all readings.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.rig import scale_of
+    >>> scale = scale_of(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> scale.unit, round(scale.arm, 3)
+    ('kg', 1.863)
     """
 
     unit: str
@@ -88,6 +96,13 @@ class Reading:
         The series that the signal was averaged from, in the signal's unit.
     words : tuple of str
         What was noticed while reading.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.rig import read_rig
+    >>> read_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"), 6**0.5)[1].rpm
+    4600.0
     """
 
     rpm: float
@@ -110,6 +125,12 @@ def scale_of(sheet: RigSheet) -> Scale:
     ----------
     sheet : RigSheet
         Of any kind.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> scale_of(fp.load_rig("sample_logs/school-wing-28/rig.toml")).arm_name
+    'spacing'
     """
     gain = sheet.sensitivity_std_percent / 100.0
     root = math.sqrt(12.0)
@@ -172,6 +193,13 @@ def read_rig(sheet: RigSheet, divisor: float, folder: str | Path | None = None) 
         Where a series cannot be used.
     LogError
         Where its file cannot be read.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> readings = read_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"), 6**0.5)
+    >>> len(readings), readings[0].rpm
+    (7, 0.0)
     """
     typed = [_typed(sheet.kind, reading, divisor) for reading in sheet.readings]
     tables: dict[str, list[Column]] = {}

@@ -175,6 +175,13 @@ def reduce_rig(
     .. [1] JCGM 100:2008, Evaluation of measurement data: Guide to the expression of uncertainty in
        measurement.
     .. [2] JCGM 101:2008, Propagation of distributions using a Monte Carlo method.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
+    >>> print(rig.points[-1].torque.text(interval=True))
+    37.7 N m (95 %: 35.7 to 39.7)
     """
     if swing not in SWING_DIVISORS:
         raise RigError("unknown swing distribution", found=swing, allowed=", ".join(SWING_DIVISORS))

@@ -51,6 +51,21 @@ class SimilarityNumbers:
         Tip speed over the speed of sound.
     reynolds : Quantity
         rho (0.75 pi n_p D) c / mu at 0.75 R, by the blade's own speed: induced flow left out.
+
+    Examples
+    --------
+    >>> numbers = similarity_numbers(
+    ...     6000.0,
+    ...     25.0,
+    ...     gear_ratio=2.8,
+    ...     diameter=1.28,
+    ...     density=1.19,
+    ...     density_std=0.01,
+    ...     temperature=289.0,
+    ...     chord=0.09,
+    ... )
+    >>> print(numbers.tip_speed)
+    143.62 ± 0.60 m/s
     """
 
     tip_speed: Quantity
@@ -84,6 +99,21 @@ def similarity_numbers(
         [K]; 288 ± 10 K where it is not known.
     chord : float, optional
         At 0.75 R [m], to 2 %.
+
+    Examples
+    --------
+    >>> numbers = similarity_numbers(
+    ...     6000.0,
+    ...     25.0,
+    ...     gear_ratio=2.8,
+    ...     diameter=1.28,
+    ...     density=1.19,
+    ...     density_std=0.01,
+    ...     temperature=289.0,
+    ...     chord=0.09,
+    ... )
+    >>> print(numbers.tip_mach)
+    0.4214 ± 0.0021
     """
     speed = rpm / (60.0 * gear_ratio)
     relative = rpm_std / rpm

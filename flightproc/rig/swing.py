@@ -56,6 +56,15 @@ class SwingMean:
         The series as it was fitted (averaged in blocks where it was long), and the mean with its swing.
     words : tuple of str
         What was noticed.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from flightproc.rig import mean_through_swing
+    >>> time = np.arange(0.0, 20.0, 0.1)
+    >>> found = mean_through_swing(time, 40.0 + 3.0 * np.sin(4.0 * time))
+    >>> round(found.mean, 1), round(found.period, 2)
+    (40.0, 1.57)
     """
 
     mean: float

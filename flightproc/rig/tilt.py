@@ -53,6 +53,21 @@ class TiltTest:
         Sum of squared residuals over their stated uncertainty.
     dof : int
         Readings less two.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from flightproc.sheets import TiltTestEntry
+    >>> aircraft = fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml")
+    >>> test = TiltTestEntry(
+    ...     side=("right", "left", "right", "left"),
+    ...     angle_deg=(1.7, -1.3, 1.6, -1.4),
+    ...     ballast_kg=4.0,
+    ...     arm_m=0.25,
+    ... )
+    >>> aircraft = aircraft.model_copy(update={"tilt_test": test})
+    >>> print(fp.reduce_ground(aircraft).tilt.hang_arm)
+    0.382 ± 0.028 m
     """
 
     weight_stiffness: Quantity

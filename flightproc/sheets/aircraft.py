@@ -19,7 +19,14 @@ __all__ = [
 
 
 class EngineEntry(Sheet):
-    """Engine and gearbox."""
+    """Engine and gearbox.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import EngineEntry
+    >>> EngineEntry(gear_ratio=2.8, idle_rpm=2200.0).firing_per_rev
+    1.0
+    """
 
     gear_ratio: Annotated[
         float,
@@ -60,7 +67,14 @@ class EngineEntry(Sheet):
 
 
 class BladeStation(Sheet):
-    """One station of the blade."""
+    """One station of the blade.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import BladeStation
+    >>> BladeStation(r_m=0.45, chord_m=0.1, beta_deg=14.0).beta_deg
+    14.0
+    """
 
     r_m: Annotated[
         float,
@@ -83,7 +97,14 @@ class BladeStation(Sheet):
 
 
 class PropellerEntry(Sheet):
-    """The propeller, by its nominal pitch or by a table of stations."""
+    """The propeller, by its nominal pitch or by a table of stations.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PropellerEntry
+    >>> PropellerEntry(diameter_m=1.3, blades=2, rotation="left", pitch_m=0.6).rotation
+    'left'
+    """
 
     diameter_m: Annotated[
         float,
@@ -181,7 +202,14 @@ class PropellerEntry(Sheet):
 
 
 class SensorEntry(Sheet):
-    """How the sensor sits in the unit: yaw, then pitch, then roll. What is left out is found from the log."""
+    """How the sensor sits in the unit: yaw, then pitch, then roll. What is left out is found from the log.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import SensorEntry
+    >>> SensorEntry(mount_roll_deg=1.5).mount_roll_deg
+    1.5
+    """
 
     mount_roll_deg: Annotated[
         float | None,
@@ -219,7 +247,14 @@ class SensorEntry(Sheet):
 
 
 class CompensationEntry(Sheet):
-    """What the frame does against the torque reaction, where it does anything."""
+    """What the frame does against the torque reaction, where it does anything.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import CompensationEntry
+    >>> CompensationEntry(kind="thrust_tilt", moment_N_m=8.0, at_rpm=6000.0).kind
+    'thrust_tilt'
+    """
 
     kind: Annotated[
         Literal["none", "hang_offset", "thrust_tilt", "slipstream_surface"],
@@ -299,7 +334,15 @@ class CompensationEntry(Sheet):
 
 
 class AircraftSheet(Sheet):
-    """The paramotor with its pilot, as flown."""
+    """The paramotor with its pilot, as flown.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> aircraft = fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml")
+    >>> aircraft.name, aircraft.propeller.rotation, aircraft.reaction_sign
+    ('training frame A', 'left', 1)
+    """
 
     name: Annotated[str, Field("the frame and engine", kind="text", low=1, high=100, example="frame 3")]
     hung_mass_kg: Annotated[

@@ -20,7 +20,14 @@ __all__ = [
 
 
 class Phase(Sheet):
-    """One way of flying, with what it counts."""
+    """One way of flying, with what it counts.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import Phase
+    >>> Phase(name="cruise", rpm=6000.0).weight
+    1.0
+    """
 
     name: Annotated[str, Field("name of the phase", kind="text", low=1, high=40, example="cruise")]
     rpm: Annotated[
@@ -40,7 +47,14 @@ class Phase(Sheet):
 
 
 class BalanceGlider(Sheet):
-    """A glider and its loading; without a sheet it is the glider that was flown."""
+    """A glider and its loading; without a sheet it is the glider that was flown.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import BalanceGlider
+    >>> BalanceGlider(name="as flown", hung_mass_kg=115.0).hung_mass_kg
+    115.0
+    """
 
     sheet: Annotated[
         str | None,
@@ -72,7 +86,14 @@ class BalanceGlider(Sheet):
 
 
 class HangOffsetEntry(Sheet):
-    """Hang points moved sideways: the same moment at every throttle setting."""
+    """Hang points moved sideways: the same moment at every throttle setting.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import HangOffsetEntry
+    >>> HangOffsetEntry(limit_m=0.03).tolerance_m
+    0.0015
+    """
 
     limit_m: Annotated[
         float,
@@ -91,7 +112,14 @@ class HangOffsetEntry(Sheet):
 
 
 class ThrustOffsetEntry(Sheet):
-    """Thrust line moved sideways: a yaw moment that follows thrust."""
+    """Thrust line moved sideways: a yaw moment that follows thrust.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import ThrustOffsetEntry
+    >>> ThrustOffsetEntry(limit_m=0.005).tolerance_m
+    0.002
+    """
 
     limit_m: Annotated[
         float,
@@ -110,7 +138,14 @@ class ThrustOffsetEntry(Sheet):
 
 
 class ThrustTiltEntry(Sheet):
-    """Thrust line tilted sideways: roll and yaw that follow thrust."""
+    """Thrust line tilted sideways: roll and yaw that follow thrust.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import ThrustTiltEntry
+    >>> ThrustTiltEntry(limit_deg=2.0).tolerance_deg
+    0.3
+    """
 
     limit_deg: Annotated[
         float,
@@ -122,7 +157,14 @@ class ThrustTiltEntry(Sheet):
 
 
 class SurfaceEntry(Sheet):
-    """Surfaces in the slipstream, either side of the shaft, one lifting and one pressing down."""
+    """Surfaces in the slipstream, either side of the shaft, one lifting and one pressing down.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import SurfaceEntry
+    >>> SurfaceEntry(largest_area_m2=0.08).aspect_ratio
+    3.0
+    """
 
     largest_area_m2: Annotated[
         float, Field("most area, all surfaces together", "m2", 0.0005, 1.0, typical="0.05 to 0.15")
@@ -209,7 +251,14 @@ class SurfaceEntry(Sheet):
 
 
 class ThrustEntry(Sheet):
-    """Static thrust from elsewhere, where neither rig nor blade model is to be used."""
+    """Static thrust from elsewhere, where neither rig nor blade model is to be used.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import ThrustEntry
+    >>> ThrustEntry(static_N=420.0, static_std_N=20.0, at_rpm=6800.0).static_N
+    420.0
+    """
 
     static_N: Annotated[float, Field("thrust at rest", "N", 10, 5000, how="a pull scale", example=420.0)]
     static_std_N: Annotated[float, Field("its standard uncertainty", "N", 0, 1000, example=20.0)]
@@ -219,7 +268,14 @@ class ThrustEntry(Sheet):
 
 
 class BalanceSheet(Sheet):
-    """What may be changed on the frame, for which flying and which gliders. Everything may be left out."""
+    """What may be changed on the frame, for which flying and which gliders. Everything may be left out.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import BalanceSheet, HangOffsetEntry
+    >>> BalanceSheet(aim="moment", hang_offset=HangOffsetEntry(limit_m=0.03)).turn_limit_deg_s
+    1.0
+    """
 
     aim: Annotated[
         Literal["turn", "moment"],

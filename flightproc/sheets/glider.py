@@ -11,7 +11,21 @@ __all__ = ["GliderSheet"]
 
 
 class GliderSheet(Sheet):
-    """The wing, mostly from its maker's data sheet."""
+    """The wing, mostly from its maker's data sheet.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import GliderSheet
+    >>> GliderSheet(name="school wing 28",
+    ...     flat_area_m2=28.0,
+    ...     projected_area_m2=23.9,
+    ...     flat_span_m=11.8,
+    ...     projected_span_m=9.3,
+    ...     line_length_m=7.1,
+    ...     trim_speed_m_s=10.8,
+    ... ).trim_speed_m_s
+    10.8
+    """
 
     name: Annotated[
         str, Field("the glider and its size", kind="text", low=1, high=100, example="school wing 28")

@@ -17,6 +17,16 @@ class TiltTestEntry(Sheet):
     The ballast rides along otherwise, where it counts in the hung mass; in the test it is only moved. The
     hang points hang from the two ends of a stiff bar that hangs from one point at its middle: two parallel
     straps from a beam would hold the unit upright.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import TiltTestEntry
+    >>> TiltTestEntry(side=("right", "left", "right", "left"),
+    ...     angle_deg=(1.7, -1.3, 1.6, -1.4),
+    ...     ballast_kg=4.0,
+    ...     arm_m=0.25,
+    ... ).ballast_kg
+    4.0
     """
 
     side: Annotated[
@@ -141,6 +151,18 @@ class InertiaEntry(Sheet):
     """Bifilar pendulum: the unit hangs on two parallel lines, its roll axis upright, and swings about it.
 
     Engine off, fuel as flown, and a dummy in the pilot's place rather than the pilot.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import InertiaEntry
+    >>> InertiaEntry(mass_kg=118.0,
+    ...     line_spacing_m=0.8,
+    ...     line_length_m=2.5,
+    ...     swings=10,
+    ...     times_s=(29.6, 29.4, 29.7),
+    ...     amplitude_deg=10.0,
+    ... ).swings
+    10
     """
 
     mass_kg: Annotated[

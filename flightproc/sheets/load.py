@@ -69,6 +69,13 @@ class Sheets:
         The log file of each log, by the log's name.
     sheet_files : dict of str to Path
         The sheet files read, by ``sortie``, ``aircraft``, ``glider`` and ``rig``.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> sheets.aircraft.hung_mass_kg, sheets.glider.flat_area_m2, sorted(sheets.files)
+    (100.0, 28.0, ['engine', 'gps', 'unit'])
     """
 
     sortie: SortieSheet
@@ -91,6 +98,12 @@ class BalanceSheets:
         What may be changed, for what.
     gliders : tuple of GliderSheet or None
         One for each entry of ``sheet.gliders``; None where the entry means the glider flown.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import BalanceSheet, BalanceSheets, HangOffsetEntry
+    >>> BalanceSheets(BalanceSheet(hang_offset=HangOffsetEntry(limit_m=0.03)), ()).sheet.aim
+    'turn'
     """
 
     sheet: BalanceSheet
@@ -98,7 +111,22 @@ class BalanceSheets:
 
 
 def load_balance(path: str | os.PathLike[str]) -> BalanceSheets:
-    """Read a balance sheet and the glider sheets it names; raises SheetError with all their faults."""
+    r"""Read a balance sheet and the glider sheets it names; raises SheetError with all their faults.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "balance.toml")
+    ...     _ = path.write_text(
+    ...         "[hang_offset]\nlimit_m = 0.03\n[[phases]]\nname = 'cruise'\nrpm = 6000\n"
+    ...     )
+    ...     sheets = fp.load_balance(path)
+    >>> sheets.sheet.hang_offset.limit_m
+    0.03
+    """
     place = Path(path)
     sheet, faults = _read(BalanceSheet, place)
     gliders: list[GliderSheet | None] = []
@@ -138,6 +166,28 @@ class PlanSheets:
         The rig day; None where the plan names none.
     sheet_files : dict of str to Path
         The files read, by ``plan``, ``aircraft``, ``glider`` and ``rig``.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> from pathlib import Path
+    >>> from flightproc.sheets import PlanBallast, PlanHolds, PlanSheet, PlanSheets
+    >>> folder = Path("sample_logs/school-wing-28")
+    >>> sheets = PlanSheets(
+    ...     PlanSheet(
+    ...         aircraft="aircraft.toml",
+    ...         glider="glider.toml",
+    ...         rig="rig.toml",
+    ...         holds=PlanHolds(cruise_rpm=6000.0),
+    ...         ballast=PlanBallast(masses_kg=(5.0,), arm_m=0.3),
+    ...     ),
+    ...     fp.load_aircraft(folder / "aircraft.toml"),
+    ...     fp.load_glider(folder / "glider.toml"),
+    ...     fp.load_rig(folder / "rig.toml"),
+    ...     {name: folder / f"{name}.toml" for name in ("aircraft", "glider", "rig")},
+    ... )
+    >>> sheets.sheet.goal.difference_percent
+    5.0
     """
 
     sheet: PlanSheet
@@ -148,7 +198,26 @@ class PlanSheets:
 
 
 def load_plan(path: str | os.PathLike[str]) -> PlanSheets:
-    """Read a plan sheet and the sheets it names; raises SheetError with all their faults."""
+    r"""Read a plan sheet and the sheets it names; raises SheetError with all their faults.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     for name in ("aircraft", "glider"):
+    ...         source = Path("sample_logs/school-wing-28", f"{name}.toml")
+    ...         _ = Path(folder, source.name).write_bytes(source.read_bytes())
+    ...     path = Path(folder, "plan.toml")
+    ...     _ = path.write_text(
+    ...         "aircraft = 'aircraft.toml'\nglider = 'glider.toml'\ncruise_torque_N_m = 23\n"
+    ...         "[holds]\ncruise_rpm = 6000\n"
+    ...     )
+    ...     sheets = fp.load_plan(path)
+    >>> sheets.sheet.holds.cruise_rpm, sheets.glider.name
+    (6000.0, 'school wing 28')
+    """
     place = Path(path)
     sheet, faults = _read(PlanSheet, place)
     data, _ = read_toml(place)
@@ -193,6 +262,13 @@ def load_sortie(path: str | os.PathLike[str], *, without_files: Collection[str] 
     ------
     SheetError
         With every fault of every sheet.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> sheets.sortie.title, len(sheets.sortie.ballast)
+    ('School wing 28 on training frame A, calm morning', 4)
     """
     place = Path(path)
     folder = place.parent
@@ -236,17 +312,39 @@ def load_sortie(path: str | os.PathLike[str], *, without_files: Collection[str] 
 
 
 def load_aircraft(path: str | os.PathLike[str]) -> AircraftSheet:
-    """Read an aircraft sheet; raises SheetError with all its faults."""
+    """Read an aircraft sheet; raises SheetError with all its faults.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> fp.load_aircraft("sample_logs/school-wing-28/aircraft.toml").engine.gear_ratio
+    2.8
+    """
     return _load(AircraftSheet, path)
 
 
 def load_glider(path: str | os.PathLike[str]) -> GliderSheet:
-    """Read a glider sheet; raises SheetError with all its faults."""
+    """Read a glider sheet; raises SheetError with all its faults.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> fp.load_glider("sample_logs/school-wing-28/glider.toml").trim_speed_m_s
+    10.2
+    """
     return _load(GliderSheet, path)
 
 
 def load_rig(path: str | os.PathLike[str]) -> RigSheet:
-    """Read a rig sheet; raises SheetError with all its faults."""
+    """Read a rig sheet; raises SheetError with all its faults.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.load_rig("sample_logs/school-wing-28/rig.toml")
+    >>> rig.kind, [reading.rpm for reading in rig.readings]
+    ('two_point', [0.0, 4600.0, 5200.0, 6000.0, 6800.0, 7600.0, 0.0])
+    """
     return _load(RigSheet, path)
 
 

@@ -15,7 +15,14 @@ __all__ = ["ColumnEntry", "LogEntry"]
 
 
 class ColumnEntry(Sheet):
-    """Which column of a CSV feeds a channel: value = sign * column + offset, in the unit stated."""
+    """Which column of a CSV feeds a channel: value = sign * column + offset, in the unit stated.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import ColumnEntry
+    >>> ColumnEntry(column="Engine RPM", unit="rpm").sign
+    1
+    """
 
     column: Annotated[
         str,
@@ -46,7 +53,14 @@ class ColumnEntry(Sheet):
 
 
 class LogEntry(Sheet):
-    """A log of the flight. One is the unit's: its sensor hangs with the pilot, and it is the time base."""
+    """A log of the flight. One is the unit's: its sensor hangs with the pilot, and it is the time base.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import LogEntry
+    >>> LogEntry(name="unit", file="unit.ulg", role="unit").clock_offset_std_s
+    0.5
+    """
 
     name: Annotated[
         str,

@@ -11,7 +11,14 @@ __all__ = ["PlanAir", "PlanBallast", "PlanFlight", "PlanGoal", "PlanHolds", "Pla
 
 
 class PlanGoal(Sheet):
-    """What the sortie is to tell apart."""
+    """What the sortie is to tell apart.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PlanGoal
+    >>> PlanGoal(difference_percent=5.0).power_percent
+    80.0
+    """
 
     difference_percent: Annotated[
         float,
@@ -42,7 +49,14 @@ class PlanGoal(Sheet):
 
 
 class PlanAir(Sheet):
-    """The air to expect."""
+    """The air to expect.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PlanAir
+    >>> PlanAir(gust_m_s=0.35).gust_m_s
+    0.35
+    """
 
     gust_m_s: Annotated[
         float,
@@ -72,7 +86,14 @@ class PlanAir(Sheet):
 
 
 class PlanNoise(Sheet):
-    """Noise seen in earlier sorties, where no results.json is given; left out, typical of the gust level."""
+    """Noise seen in earlier sorties, where no results.json is given; left out, typical of the gust level.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PlanNoise
+    >>> PlanNoise(hang_roll_60s_deg=0.06, turn_rate_60s_deg_s=0.25).hang_roll_60s_deg
+    0.06
+    """
 
     hang_roll_60s_deg: Annotated[
         float,
@@ -110,7 +131,14 @@ class PlanNoise(Sheet):
 
 
 class PlanHolds(Sheet):
-    """What the search may choose from."""
+    """What the search may choose from.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PlanHolds
+    >>> PlanHolds(cruise_rpm=6000.0).settle_s
+    15.0
+    """
 
     cruise_rpm: Annotated[
         float, Field("engine speed at which the difference counts", "rpm", 300, 20000, example=6000.0)
@@ -144,7 +172,14 @@ class PlanHolds(Sheet):
 
 
 class PlanBallast(Sheet):
-    """Ballast at hand for ballast legs; without this table none are planned."""
+    """Ballast at hand for ballast legs; without this table none are planned.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PlanBallast
+    >>> PlanBallast(masses_kg=(3.0, 5.0), arm_m=0.3).most_legs
+    8
+    """
 
     masses_kg: Annotated[
         tuple[float, ...],
@@ -178,7 +213,14 @@ class PlanBallast(Sheet):
 
 
 class PlanFlight(Sheet):
-    """How the aircraft climbs, sinks and burns fuel, and between which heights it is to stay."""
+    """How the aircraft climbs, sinks and burns fuel, and between which heights it is to stay.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PlanFlight
+    >>> PlanFlight(low_m=300.0, high_m=800.0).sink_m_s
+    1.5
+    """
 
     low_m: Annotated[float, Field("lower edge of the height band above ground", "m", 60, 3000)] = 150.0
     high_m: Annotated[float, Field("upper edge of the height band above ground", "m", 120, 5000)] = 450.0
@@ -227,7 +269,17 @@ class PlanFlight(Sheet):
 
 
 class PlanSheet(Sheet):
-    """The next sortie: what it is to resolve, in what air, and what there is to fly it with."""
+    """The next sortie: what it is to resolve, in what air, and what there is to fly it with.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PlanHolds, PlanSheet
+    >>> sheet = PlanSheet(
+    ...     aircraft="aircraft.toml", glider="glider.toml", rig="rig.toml", holds=PlanHolds(cruise_rpm=6000.0)
+    ... )
+    >>> sheet.goal.difference_percent
+    5.0
+    """
 
     title: Annotated[
         str, Field("title of the card", kind="text", low=1, high=60, example="Frame 3, calm morning")

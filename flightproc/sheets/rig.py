@@ -24,7 +24,14 @@ _STATED_STD = 0.01  # [kg/m^3]: a density stated without its uncertainty
 
 
 class RigAirEntry(Sheet):
-    """The air at the rig: pressure and temperature, or density."""
+    """The air at the rig: pressure and temperature, or density.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import RigAirEntry
+    >>> RigAirEntry(pressure_hPa=987.0, temperature_C=16.0).pressure_hPa
+    987.0
+    """
 
     pressure_hPa: Annotated[
         float | None,
@@ -85,7 +92,14 @@ _NOTE = "note the swing"
 
 
 class RigReading(Sheet):
-    """What is read at one engine speed: both scales, or the load, or the torque."""
+    """What is read at one engine speed: both scales, or the load, or the torque.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import RigReading
+    >>> RigReading(rpm=5500.0, left_kg=57.4, right_kg=61.9).rpm_std
+    25.0
+    """
 
     rpm: Annotated[
         float,
@@ -201,7 +215,14 @@ def _column(meaning: str, example: str) -> Any:
 
 
 class RigSeries(Sheet):
-    """A stretch of a CSV file with readings over time at one engine speed, in place of readings by eye."""
+    """A stretch of a CSV file with readings over time at one engine speed, in place of readings by eye.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import RigSeries
+    >>> RigSeries(file="scales.csv", rpm=5500.0).file
+    'scales.csv'
+    """
 
     file: Annotated[
         str,
@@ -305,7 +326,15 @@ def _or(names: set[str]) -> str:
 
 
 class RigSheet(Sheet):
-    """Static torque on the ground: from two scales side by side, a load cell on a lever, or a transducer."""
+    """Static torque on the ground: from two scales side by side, a load cell on a lever, or a transducer.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> rig = fp.load_rig("sample_logs/school-wing-28/rig.toml")
+    >>> rig.kind, rig.spacing_m, round(rig.density, 3)
+    ('two_point', 0.38, 1.189)
+    """
 
     name: Annotated[str, Field("name of the rig day", kind="text", high=200, example="rig day 1")] = ""
     date: Annotated[

@@ -23,7 +23,14 @@ __all__ = [
 
 
 class AirEntry(Sheet):
-    """The air of the day, where it is known from elsewhere."""
+    """The air of the day, where it is known from elsewhere.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import AirEntry
+    >>> AirEntry(wind_speed_m_s=2.5, wind_from_deg=330.0).wind_std_m_s
+    1.0
+    """
 
     wind_speed_m_s: Annotated[
         float | None,
@@ -90,6 +97,13 @@ class BallastLeg(Span):
     """A glide with a known mass at a known lateral arm: what the hang roll is calibrated with.
 
     The ballast rides along for the whole sortie and is only moved to the side, so the hung mass includes it.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import BallastLeg
+    >>> leg = BallastLeg(mass_kg=5.0, arm_m=0.3, side="right", start_s=716.0, end_s=790.0)
+    >>> round(leg.moment, 2)
+    14.71
     """
 
     mass_kg: Annotated[
@@ -132,7 +146,14 @@ class BallastLeg(Span):
 
 
 class PilotNote(Span):
-    """What the pilot noted for a stretch of the flight."""
+    """What the pilot noted for a stretch of the flight.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import PilotNote
+    >>> PilotNote(start_s=600.0, end_s=660.0, hands_off=True).hands_off
+    True
+    """
 
     hands_off: Annotated[
         bool | None,
@@ -154,7 +175,14 @@ class PilotNote(Span):
 
 
 class HoldEdit(Sheet):
-    """A hold that a person adds, moves or strikes after looking at a first report."""
+    """A hold that a person adds, moves or strikes after looking at a first report.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import HoldEdit
+    >>> HoldEdit(action="strike", start_s=600.0, end_s=660.0, reason="a thermal").action
+    'strike'
+    """
 
     action: Annotated[
         Literal["add", "strike", "move"],
@@ -230,7 +258,14 @@ class HoldEdit(Sheet):
 
 
 class Settings(Sheet):
-    """Settings of the search and the estimate; the defaults suit most sorties."""
+    """Settings of the search and the estimate; the defaults suit most sorties.
+
+    Examples
+    --------
+    >>> from flightproc.sheets import Settings
+    >>> Settings(minimum_hold_s=30.0).straight_limit_deg_s
+    4.0
+    """
 
     straight_limit_deg_s: Annotated[
         float, Field("mean turn rate up to which a hold counts as straight", "deg/s", 0.1, 45)
@@ -266,7 +301,15 @@ class Settings(Sheet):
 
 
 class SortieSheet(Sheet):
-    """One flight: its logs, the sheets that belong to it, and what was done in the air."""
+    """One flight: its logs, the sheets that belong to it, and what was done in the air.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> [log.role for log in sheets.sortie.logs], sheets.sortie.settings.draws
+    (['unit', 'gps', 'engine'], 20000)
+    """
 
     title: Annotated[
         str, Field("title of the report", kind="text", low=1, high=200, example="Evening sortie, frame 3")

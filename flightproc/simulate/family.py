@@ -390,6 +390,11 @@ def family_member(seed: int, index: int, **overrides: Any) -> SimulatedSortie:
     ------
     FlightprocError
         If seed or index are negative, an override is not known, or none of eight aircraft can fly the card.
+
+    Examples
+    --------
+    >>> family_member(7000, 2).parameters.hung_mass > 80.0
+    True
     """
     for name, value in (("seed", seed), ("index", index)):
         if value < 0:
@@ -434,6 +439,13 @@ def simulate_family(count: int, seed: int, **overrides: Any) -> Iterator[Simulat
     ------
     FlightprocError
         If the count is not positive or the seed negative.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> family = fp.simulate_family(3, seed=7000)
+    >>> next(family).seed
+    3215478923
     """
     if seed < 0:
         raise FlightprocError("a seed must not be negative", found=seed, allowed="0, 1, 2, ...")

@@ -178,6 +178,11 @@ class Parameters:
     pitch_period, pitch_damping : float
         Period [s] and damping ratio of the unit's swing in pitch; a period of 0 leaves a lag of 0.8 s that
         knows no acceleration.
+
+    Examples
+    --------
+    >>> Parameters(hung_mass=110.0)
+    Parameters(hung_mass=110.0)
     """
 
     hung_mass: float = 100.0
@@ -313,6 +318,16 @@ class Parameters:
         """Return the parameters as plain values, for the truth file."""
         return asdict(self)
 
+    def __repr__(self) -> str:
+        """Name what differs from the defaults; there are a hundred parameters."""
+        changed = [
+            f"{item.name}={getattr(self, item.name)!r}"
+            for item in fields(self)
+            if getattr(self, item.name) != item.default
+        ]
+        more = f", … {len(changed) - 6} more" if len(changed) > 6 else ""
+        return f"Parameters({', '.join(changed[:6])}{more})"
+
 
 DEFAULTS = Parameters()
 """The world of the sample before its true values are drawn."""
@@ -340,6 +355,11 @@ class Stated:
         What is there to calibrate with: ``ballast`` (ballast glides), ``tilt`` (a ground tilt test),
         ``inertia`` (a tilt test and a pendulum) or ``prior`` (nothing). Without ballast glides those legs
         are flown as plain glides.
+
+    Examples
+    --------
+    >>> Stated(hung_mass=110.0).hung_mass_std
+    1.0
     """
 
     hung_mass: float = 100.0

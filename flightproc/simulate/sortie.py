@@ -72,6 +72,12 @@ class SimulatedSortie:
         Notes of the pendulum, likewise.
     truth : dict
         The content of truth.json; docs/simulator.md names every field.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> fp.simulate_sortie(28)
+    <SimulatedSortie seed 28: 36 min, 17 planned holds>
     """
 
     seed: int
@@ -86,6 +92,12 @@ class SimulatedSortie:
     tilt: TiltNotes
     pendulum: PendulumNotes
     truth: dict[str, Any]
+
+    def __repr__(self) -> str:
+        minutes = float(self.flight.time[-1]) / 60.0
+        return (
+            f"<SimulatedSortie seed {self.seed}: {minutes:.0f} min, {len(self.planned_holds)} planned holds>"
+        )
 
     @property
     def planned_holds(self) -> list[dict[str, Any]]:
@@ -149,6 +161,13 @@ def simulate_sortie(seed: int, **overrides: Any) -> SimulatedSortie:
     Notes
     -----
     Truth, flight, sensors and rig have their own random streams, so that a change of one leaves the others.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sortie = fp.simulate_sortie(28)
+    >>> sortie.parameters.wing_area, len(sortie.planned_holds)
+    (28.0, 17)
     """
     if seed < 0:
         raise FlightprocError("a seed must not be negative", found=seed, allowed="0, 1, 2, ...")
@@ -326,6 +345,16 @@ def write_sortie(sortie: SimulatedSortie, folder: str | Path, *, force: bool = F
     ------
     OutputError
         If a file is there already without `force`, or the folder cannot be written.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = fp.write_sortie(fp.simulate_sortie(28), f"{folder}/sortie")
+    ...     print(sorted(path.name for path in written))
+    ['aircraft.toml', 'engine.csv', 'glider.toml', 'gps.gpx', 'rig.toml', 'sortie.toml', 'truth.json',
+    'unit.ulg']
     """
     folder = Path(folder)
     if not force:

@@ -71,6 +71,14 @@ def assemble_sortie(
     Order: clocks, grid, phases, density, attitude without airspeed, wind and airspeed, clocks once more with
     the air track, attitude with airspeed, sensor yaw, gyro bias against the air track, bank. What is
     missing is told in ``warnings`` with what it costs and how to get it.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> sheets = fp.load_sortie("sample_logs/school-wing-28/sortie.toml")
+    >>> sortie = fp.assemble_sortie(sheets, fp.read_recordings(sheets))
+    >>> [offset.method for offset in sortie.clock_offsets]
+    ['reference', 'acceleration', 'vibration']
     """
     report = progress or (lambda words, part: None)
     entries = {entry.name: entry for entry in sheets.sortie.logs}

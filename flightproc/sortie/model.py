@@ -50,6 +50,13 @@ class ClockOffset:
     drift : float
         Rate at which the offset grows [s/s], already taken out; 0 unless it was significant. Where it is not
         0, ``offset`` holds in the middle of the common time.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> results.sortie.clock_offsets[1].method
+    'acceleration'
     """
 
     log: str
@@ -75,6 +82,13 @@ class Wind:
         ``gps_circle``, ``stated`` or ``none``.
     words : str
         How it was found, or why not.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> print(results.wind.north, "and", results.wind.east)
+    -2.079 ± 0.045 m/s and 1.213 ± 0.045 m/s
     """
 
     north: Quantity
@@ -186,6 +200,14 @@ class Sortie:
     mount_yaw_std : float
         Standard uncertainty of the sensor's yaw in the unit [rad]. A change of pitch by d moves the hang roll
         by about minus d times an error of this yaw, so it counts between glide and power.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> results = fp.analyse("sample_logs/school-wing-28/sortie.toml")
+    >>> sortie = results.sortie
+    >>> round(sortie.time[-1]), sortie.rate, bool(sortie.column("rpm").max() > 7000.0)
+    (2143, 10.0, True)
     """
 
     if TYPE_CHECKING:

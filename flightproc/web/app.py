@@ -66,6 +66,17 @@ def create_app(settings: Settings) -> Guard:
     ------
     OutputError
         Where the folder cannot be used.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> from flightproc.web import Settings
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     app = create_app(Settings(folder=Path(folder)))
+    ...     app.inner.state.desk.stop()
+    >>> app.inner.title
+    'flightproc'
     """
     desk = Desk(settings)
     sessions = Sessions(load_secret(settings.folder), settings.token)

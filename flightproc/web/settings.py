@@ -94,6 +94,12 @@ class Settings:
         Further names under which the server may be called.
     limits : Limits
         Caps.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> Settings(folder=Path("kept")).port
+    8765
     """
 
     folder: Path
