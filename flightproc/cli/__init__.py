@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["main"]
+__all__ = ["main", "program"]
 
 _BROKEN_OFF = 130  # as a shell tells of a program that Ctrl+C has ended
 _BROKEN_PIPE = 141  # as a shell tells of a program whose reader has gone
@@ -34,11 +34,20 @@ def main(argv: list[str] | None = None) -> int:
         from .show import print_error
 
         _drop_output()
-        place = f" ({error.filename})" if error.filename else ""
-        print_error(f"{error.strerror or error}{place}")
+        print_error(_reason(error))
         return 2
     if code == _BROKEN_OFF:
         print("flightproc: ended by Ctrl+C; nothing is left half written", file=sys.stderr)
+    return code
+
+
+def program() -> int:
+    """Run the command line as the process that it is called as, and return its exit code."""
+    import signal
+
+    code = main()
+    # all is done and told: Ctrl+C while the interpreter clears up would only make it look otherwise
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     return code
 
 
@@ -57,6 +66,23 @@ def _run(argv: list[str] | None) -> int:
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else 0
     return 0
+
+
+def _reason(error: OSError) -> str:
+    """Return in words why the system refused something that no stage has words for."""
+    import errno
+    import os
+
+    what = error.strerror or str(error)
+    if error.filename:
+        return f"{what} ({error.filename})"
+    if error.errno in (errno.ENOSPC, errno.EIO, errno.EFBIG):
+        return f"cannot print: {what}. Try: free space, or another place for the output"
+    try:
+        os.getcwd()
+    except FileNotFoundError:
+        return "the folder that you are in is gone. Try: cd to one that exists"
+    return what
 
 
 def _drop_output() -> None:
