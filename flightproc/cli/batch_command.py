@@ -142,9 +142,9 @@ def _one_interrupt() -> Iterator[list[int]]:
     try:
         yield asked
     finally:
-        if not asked:  # else the program ends now, and a second Ctrl-C has nothing more to stop
-            for number, handler in before.items():
-                signal.signal(number, handler)
+        for number, handler in before.items():
+            # where it was stopped the program ends now, and a second Ctrl-C has nothing more to stop
+            signal.signal(number, signal.SIG_IGN if asked else handler)
 
 
 @contextmanager
