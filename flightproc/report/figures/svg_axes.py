@@ -196,7 +196,7 @@ class SvgAxes:
             if line and px.size > 1:
                 out.append(f'<path d="{marks.line_path(px, py)}"{marks.stroke(look, colour)}{self._clip()}')
             if shape == ".":
-                out.append(marks.dots(px, py, 0.5 * size, colour) + alpha + self._clip())
+                out.append(marks.dots(px, py, 0.5 * size + 1.0, colour) + alpha + self._clip())
             elif shape:
                 for one, other in zip(px.tolist(), py.tolist(), strict=True):
                     if math.isfinite(one + other):

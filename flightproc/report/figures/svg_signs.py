@@ -49,7 +49,7 @@ def line_key(look: dict[str, Any], shape: str, size: float) -> Sign:
             out = f'<path d="M{x:.2f} {middle:.2f}h{length:.2f}"{marks.stroke(look, look["color"])}/>\n'
         if shape == ".":
             at = np.array([x + length / 2]), np.array([middle])
-            out += marks.dots(*at, 0.5 * size, look["color"]) + "/>\n"
+            out += marks.dots(*at, 0.5 * size + 1.0, look["color"]) + "/>\n"
         elif shape:
             out += marks.marker(shape, x + length / 2, middle, size, marker_look(look)) + "/>\n"
         return out
