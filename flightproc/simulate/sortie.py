@@ -324,6 +324,15 @@ def _truth(
     }
 
 
+def _rounded(value: Any) -> Any:
+    """Return a document with twelve digits of each number: the rest differs from one library to the next."""
+    if isinstance(value, dict):
+        return {key: _rounded(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(item) for item in value]
+    return float(f"{value:.12g}") if isinstance(value, float) else value
+
+
 def write_sortie(sortie: SimulatedSortie, folder: str | Path, *, force: bool = False) -> list[Path]:
     """Write logs, sheets and truth of a simulated sortie.
 
@@ -374,7 +383,7 @@ def write_sortie(sortie: SimulatedSortie, folder: str | Path, *, force: bool = F
         "aircraft.toml": aircraft_text(sortie.parameters, sortie.stated, sortie.tilt, sortie.pendulum),
         "glider.toml": glider_text(sortie.parameters),
         "rig.toml": rig_text(sortie.rig, sortie.parameters, DAY),
-        "truth.json": json.dumps(sortie.truth, indent=1) + "\n",
+        "truth.json": json.dumps(_rounded(sortie.truth), indent=1) + "\n",
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)
