@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from .show import print_json
+
 if TYPE_CHECKING:
     from ..batch import Tick
 
@@ -121,7 +123,7 @@ def command(
         from ..batch.tables import batch_json
 
         text = json.dumps(batch_json(batch.folder, batch.outcomes), ensure_ascii=False, indent=1)
-        sys.stdout.write(text + "\n")
+        print_json(text + "\n")
     elif not quiet and code != _STOPPED:
         show_batch(batch)
     if code:
