@@ -89,7 +89,7 @@ def recording_from_frame(
         raise LogError("two columns have one name", where=name, hint="name each column once")
     channels = [column for column in columns if column in CHANNELS]
     if not channels:
-        near = {c: difflib.get_close_matches(c, CHANNELS, n=1, cutoff=0.6) for c in columns}
+        near = {c: difflib.get_close_matches(c.casefold(), CHANNELS, n=1, cutoff=0.6) for c in columns}
         meant = ", ".join(f"{column}: {found[0]}" for column, found in near.items() if found)
         raise LogError(
             "no column is named after a channel",

@@ -77,8 +77,10 @@ def rig_from_frame(frame: pd.DataFrame, *, name: str = "data frame", **fields: A
 
 
 def _absent(value: Any) -> bool:
-    """Return whether a cell is empty: None, or not equal to itself as NaN and NaT are."""
-    return value is None or (not isinstance(value, (list, tuple, dict)) and bool(value != value))
+    """Return whether a cell is empty: None, NaN, or a missing value of pandas."""
+    import pandas as pd
+
+    return value is None or value is pd.NA or (not isinstance(value, (list, tuple, dict)) and value != value)
 
 
 def _plain(value: Any) -> Any:
