@@ -59,7 +59,7 @@ def make_moment_curve(
     rpm = np.array([row.rpm.value or np.nan for row in rows])
     speed = np.array([row.airspeed.value or np.nan for row in rows])
     found = [[holds[i].density.value for i in row.holds] for row in rows]
-    density = np.array([np.mean([d if d is not None else 1.2 for d in group]) for group in found])
+    density = np.array([float(np.mean([d if d is not None else 1.2 for d in group])) for group in found])
     sound = np.all(np.isfinite(draws), axis=1)
     covariance = np.cov(draws[sound], rowvar=False).reshape(len(rows), len(rows))
     gear = aircraft.engine.gear_ratio

@@ -129,7 +129,7 @@ def compare_gliders(
         cruise_rpm=rpm_cruise,
         full_rpm=rpm_full,
     )
-    mass = np.array([np.mean([sorties[i].mass.value or 0.0 for i in members[name]]) for name in names])
+    mass = np.array([float(np.mean([sorties[i].mass.value or 0.0 for i in members[name]])) for name in names])
     speed = [
         _trim_speed([sorties[i] for i in members[n]], m, yardstick) for n, m in zip(names, mass, strict=True)
     ]
@@ -325,7 +325,7 @@ def _solve(
     return _Solution(measured, resolved, alone, joint, joint.draws - back, given, own_share, widening)
 
 
-def _law(rows: Sequence[SortieFacts], of: Array, mass: Array, yardstick: Yardstick) -> Array:
+def _law(rows: Sequence[SortieFacts], of: NDArray[np.int64], mass: Array, yardstick: Yardstick) -> Array:
     """Return ln(mass) and ln(density) of each sortie over its glider's reference, shape (n, 2)."""
     by_mass = np.log([item.mass.value or 1.0 for item in rows]) - np.log(mass[of])
     by_density = np.log([item.density / yardstick.density for item in rows])

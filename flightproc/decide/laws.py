@@ -91,7 +91,7 @@ def fit_law(rpm: Array, value: Array, covariance: Array, *, exponent_std: float 
     scale = max(abs(float(np.mean(value / u**2))), np.sqrt(size))
     for _ in range(2):
         prior = np.diag([0.0, 1.0 / (exponent_std * scale) ** 2])
-        spread = np.linalg.inv(design.T @ inverse @ design + prior)
+        spread = np.asarray(np.linalg.inv(design.T @ inverse @ design + prior), dtype=np.float64)
         mean = spread @ design.T @ inverse @ value
         scale = max(abs(float(mean[0])), np.sqrt(size))
     gap = value - design @ mean

@@ -168,16 +168,16 @@ def repeat_result(
     ...         print(again.differences)
     ()
     """
-    if analyse is None:
-        from ..analysis import analyse as whole_way
 
-        def analyse(sheet: Path) -> Mapping[str, Any]:
-            return whole_way(sheet, progress=progress).to_json()
+    def whole_way(sheet: Path) -> Mapping[str, Any]:
+        from ..analysis import analyse as analyse_sortie
+
+        return analyse_sortie(sheet, progress=progress).to_json()
 
     try:
         stored = book.document(result)
         with tempfile.TemporaryDirectory(prefix="flightproc-") as folder:
-            made = analyse(restore_inputs(book, revision, folder))
+            made = (analyse or whole_way)(restore_inputs(book, revision, folder))
     except FlightprocError as error:
         return Repeated(result.id, result.version, __version__, (), str(error))
     found = list(differences(_comparable(stored), _comparable(made)))

@@ -202,7 +202,8 @@ def _deleted_residuals(problem: Problem, point: _Point) -> Array:
 
 def _cholesky(covariance: Array) -> Array:
     """Return the lower factor of (..., n, n); the jitter keeps each channel's own scale."""
-    return np.asarray(np.linalg.cholesky(covariance * (1.0 + 1e-10 * np.eye(covariance.shape[-1]))))
+    jittered = covariance * (1.0 + 1e-10 * np.eye(covariance.shape[-1]))
+    return np.asarray(np.linalg.cholesky(jittered), dtype=np.float64)
 
 
 def _residuals(problem: Problem, root: Array, x: Array) -> Array:
@@ -384,7 +385,7 @@ def power_projection(problem: Problem, total: Array) -> Array:
         return np.zeros((power.size, 0))
     inner = total[np.ix_(rows, rows)]
     inner = inner + 1e-10 * np.diag(np.diag(inner))
-    return np.asarray(np.linalg.solve(inner, total[np.ix_(rows, power)]).T)
+    return np.asarray(np.linalg.solve(inner, total[np.ix_(rows, power)]).T, dtype=np.float64)
 
 
 def _power_errors(problem: Problem, point: _Point, x: Array, rng: np.random.Generator) -> Array:

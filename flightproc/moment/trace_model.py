@@ -28,18 +28,22 @@ class GivenBack(Protocol):
     @property
     def moment(self) -> float:
         """Size, positive against the reaction [N m]."""
+        ...
 
     @property
     def moment_std(self) -> float:
         """Its standard uncertainty [N m]."""
+        ...
 
     @property
     def rpm(self) -> float:
         """Engine speed at which it holds [1/min]."""
+        ...
 
     @property
     def on_rig(self) -> float:
         """What it took off on the rig over that in flight, given back in the rig's curve; 0 if not fitted."""
+        ...
 
 
 @displayed

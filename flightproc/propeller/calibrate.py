@@ -314,7 +314,8 @@ def fit_blade(
     spare = max(count - (2 if np.any(use_t) else 1), 1)
     widen = 1.0
     for attempt in range(2):
-        inverse = np.linalg.inv(np.linalg.cholesky(shared + np.diag((widen * independent) ** 2)))
+        factor = np.linalg.cholesky(shared + np.diag((widen * independent) ** 2))
+        inverse = np.asarray(np.linalg.inv(factor), dtype=np.float64)
 
         def residuals(rows: Array, inverse: Array = inverse) -> Array:
             return np.hstack([(measured - modelled(rows)) @ inverse.T, rows / prior])

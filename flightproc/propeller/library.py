@@ -49,8 +49,8 @@ def library_polar(
     not to be had
     """
     try:
-        import aerosandbox
-        import neuralfoil
+        import aerosandbox  # pyright: ignore[reportMissingImports]
+        import neuralfoil  # pyright: ignore[reportMissingImports]
     except ImportError as error:
         raise FlightprocError(
             "a section by name needs the aerofoil library, which is not installed",

@@ -78,7 +78,7 @@ class _Loaded(Content):
         object.__setattr__(self, "_worker", worker)
 
     @property
-    def sha256(self) -> str:
+    def sha256(self) -> str:  # pyright: ignore[reportIncompatibleVariableOverride]
         """SHA-256 of ``data``, hexadecimal."""
         worker: threading.Thread = object.__getattribute__(self, "_worker")
         worker.join()
@@ -113,7 +113,7 @@ class _Huge(Content):
         return mapped
 
     @cached_property
-    def data(self) -> bytes:
+    def data(self) -> bytes:  # pyright: ignore[reportIncompatibleVariableOverride]
         """The whole file, read for a reader that needs it all at once."""
         data = self.mapped[:]
         let_go(self.mapped)
@@ -130,7 +130,7 @@ class _Huge(Content):
         return self.mapped[:HEAD_SIZE]
 
     @property
-    def sha256(self) -> str:
+    def sha256(self) -> str:  # pyright: ignore[reportIncompatibleVariableOverride]
         """SHA-256 of the file, hexadecimal."""
         worker: threading.Thread = object.__getattribute__(self, "_worker")
         worker.join()

@@ -40,16 +40,20 @@ class Table(Protocol):
     @property
     def form(self) -> Format:
         """The definition."""
+        ...
 
     @property
     def places(self) -> Places:
         """Where each record stands in the file (byte or line), increasing, shape (n,)."""
+        ...
 
     def prepare(self, names: Collection[str]) -> None:
         """Read these columns; only they can be had afterwards."""
+        ...
 
     def column(self, name: str, rows: Places | None = None) -> Array:
         """Return a column scaled as its format character says, NaN where it is not readable."""
+        ...
 
 
 @dataclass

@@ -298,6 +298,7 @@ def _decode_run(
     """Decode one run of B or K lines that share their extensions."""
     base = _FIX_LENGTH if is_fix else 7
     width = max([base, *(e.last for e in extensions)])
+    latitude = south = longitude = west = pressure = gnss = np.empty(0)  # of fixes alone
     for low in range(0, starts.size, _CHUNK):
         part = slice(low, low + _CHUNK)
         matrix = _matrix(data, starts[part], ends[part], width)

@@ -479,7 +479,7 @@ class _Walker:
         walk = self.walk
         if not self.runs:
             return
-        walk.places = np.concatenate([places for places, _ in self.runs])
+        walk.places = np.concatenate([places for places, _ in self.runs])  # pyright: ignore[reportAttributeAccessIssue]
         walk.owners = np.concatenate([owners for _, owners in self.runs])
         self.runs.clear()
         for topic, places in zip(walk.topics, walk.by_topic(walk.places), strict=True):

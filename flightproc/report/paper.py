@@ -74,7 +74,9 @@ def for_paper(page: str) -> str:
         A page of this package: one ``style`` in its head, an ``aside`` with the first caution, a list of
         chapters in ``nav``, and all cautions in the section ``cautions``.
     """
-    style = resources.files(__package__).joinpath("templates", "paper.css").read_text(encoding="utf-8")
+    style = (
+        resources.files("flightproc.report").joinpath("templates", "paper.css").read_text(encoding="utf-8")
+    )
     page = _STYLE.sub(lambda _: f"<style>\n{style}</style>", page, count=1)
     chapter = _CHAPTER.search(page)
     if chapter is None or not _SHORT_CAUTION.search(page):

@@ -177,8 +177,8 @@ class Sheet(BaseModel):
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
         """Collect the rules of the class."""
-        inherited = [f for base in cls.__mro__[1:] for f in vars(base).get("rules", ())]
-        own = [f for f in vars(cls).values() if callable(f) and hasattr(f, "needs")]
+        inherited: list[Any] = [f for base in cls.__mro__[1:] for f in vars(base).get("rules", ())]
+        own: list[Any] = [f for f in vars(cls).values() if callable(f) and hasattr(f, "needs")]
         cls.rules = tuple(dict.fromkeys([*inherited, *own]))
 
     @model_validator(mode="after")

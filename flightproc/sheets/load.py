@@ -8,7 +8,7 @@ import types
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from pydantic import ValidationError
 
@@ -429,7 +429,7 @@ def _value(data: Any, place: _Place) -> object:
             fits = isinstance(data, dict) and part in data
         if not fits:
             return _ABSENT
-        data = data[part]
+        data = cast("Any", data)[part]
     return data
 
 

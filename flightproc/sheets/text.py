@@ -68,8 +68,9 @@ def _shown(value: object, depth: int) -> str:
         return f"{len(value)} table{'s' if len(value) > 1 else ''}"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(_shown(v, depth + 1) for v in value[:20]) + "]"
-    if hasattr(value, "isoformat"):
-        return str(value.isoformat()).replace("+00:00", "Z")
+    isoformat = getattr(value, "isoformat", None)
+    if isoformat is not None:
+        return str(isoformat()).replace("+00:00", "Z")
     return str(value)
 
 

@@ -147,7 +147,7 @@ def take_readings(
         difference = 2.0 * parameters.sense * torque / (GRAVITY * spacing) + lean
         total = HUNG_ON_RIG + LEAK * (actual / full) ** 2
         swing = 0.1 + 0.7 * (actual / full) ** 2
-        line = []
+        line: list[tuple[float, float, float]] = []
         for side, sign in enumerate((-0.5, 0.5)):
             centre = 0.5 * total + sign * difference + float(calibration[side])
             ends = swing * (1 + 0.15 * generator.standard_normal(2))

@@ -266,12 +266,13 @@ def hang_roll_period(parameters: Parameters, airspeed: float, density: float) ->
     """
     a, _ = _linear_system(parameters, airspeed, density)
     values, vectors = np.linalg.eig(a)
-    swings = values.imag > 1e-6
+    rates = np.imag(values)
+    swings = rates > 1e-6
     if not np.any(swings):
         return float("nan")
     angles = np.abs(vectors[[3, 4, *range(6, len(values), 2)]][:, swings])
     best = int(np.argmax(angles[1] / np.sum(angles, axis=0)))
-    return float(2 * pi / values.imag[swings][best])
+    return float(2 * pi / rates[swings][best])
 
 
 def steady_response(

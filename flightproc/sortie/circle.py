@@ -118,7 +118,7 @@ def fit_wind_circle(
     distance = np.hypot(dx, dy)
     residuals = distance - theta[2]
     jacobian = np.column_stack([-dx / distance, -dy / distance, -np.ones_like(x)])
-    inverse = np.linalg.inv(jacobian.T @ jacobian)
+    inverse = np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=np.float64)
     if std is not None:
         variance = std**2
     elif north.size > 3:

@@ -308,7 +308,7 @@ def _compared(
     out: Gathered, channels: tuple[str, ...], best: _Offer, other: _Offer, apart: float, common: float
 ) -> str:
     """Return words for the source, and tell a disagreement."""
-    what = "velocity" if len(channels) > 1 else channels[0]
+    what = channels[0] if len(channels) == 1 else "velocity"
     limit = _TOLERANCE.get(what)
     if limit is None or best.derived != other.derived:
         return ""

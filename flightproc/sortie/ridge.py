@@ -534,7 +534,7 @@ def _refine(
             middle = bins[:, :, _FINE // 2]
             apart = np.abs(middle[:, None, :] - middle[None, :, :]) * one.length / one.padded
             harmonic = np.isclose(multiples[:, None], multiples[None, :])[:, :, None]
-            clear = ((apart > _COLLIDE) | harmonic).all(axis=1)
+            clear = np.all((apart > _COLLIDE) | harmonic, axis=1)
             sums["all"][frames] += value.sum(axis=0)
             sums["clear"][frames] += (value * clear[:, :, None]).sum(axis=0)
             sums["firing"][frames] += (value * (clear & firing[:, None])[:, :, None]).sum(axis=0)

@@ -164,7 +164,7 @@ def fit_coloured(
             wy, wx = _whiten(y, phi[kind]), _whiten(x, phi[kind])
             information = information + wx.T @ wx / variance[kind]
             pull = pull + wx.T @ wy / variance[kind]
-        coefficients = np.linalg.solve(information, pull)
+        coefficients = np.asarray(np.linalg.solve(information, pull), dtype=np.float64)
         if turn == _ROUNDS:
             break
         for kind in range(size):
@@ -216,7 +216,7 @@ def _autoregression(rest: Sequence[Array], orders: Sequence[int], spent: float) 
     gram, cross, total = lags.T @ lags, lags.T @ target, float(target @ target)
     best: tuple[float, Array, float] | None = None
     for order in orders:
-        phi = np.linalg.solve(gram[:order, :order], cross[:order])
+        phi = np.asarray(np.linalg.solve(gram[:order, :order], cross[:order]), dtype=np.float64)
         left = max(total - float(phi @ cross[:order]), 1e-300)
         room = target.size - order - 2
         score = target.size * np.log(left / target.size) + 2.0 * (order + 1) * target.size / max(room, 1)

@@ -227,7 +227,7 @@ def _steady(model: StateSpace, gain: Array, state: Array, y: Array, u: Array) ->
     """Return the innovations of the settled filter from a given state, shape (n,)."""
     size = state.size
     closed = model.transition - np.outer(gain, model.output)
-    poles = np.real(np.poly(closed))
+    poles = np.asarray(np.real(np.poly(closed)), dtype=np.float64)
     # e = y - C (zI - F)^-1 (G y + (B - G D) u) - D u, with the start as an impulse one sample before
     drive = np.column_stack([gain[:, None], model.inputs - np.outer(gain, model.feedthrough)])
     signals = [y, *u.T]
@@ -326,7 +326,7 @@ def fit_state_space(
     information, slope = _curvature(cost, x)
     converged = bool(np.all(np.linalg.eigvalsh(information) > 0.0))
     if converged:
-        trial = x - np.linalg.solve(information, slope)
+        trial = np.asarray(x - np.linalg.solve(information, slope), dtype=np.float64)
         if cost(trial) <= cost(x):
             x = trial
         covariance: Array = np.asarray(np.linalg.inv(information), dtype=float)

@@ -260,7 +260,8 @@ def _texts(value: Any) -> Any:
         return [_texts(item) for item in value]
     if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
         return str(value)
-    return value.isoformat() if hasattr(value, "isoformat") else value
+    isoformat = getattr(value, "isoformat", None)
+    return value if isoformat is None else isoformat()
 
 
 @ROUTER.post("/sorties/{job_id}/analyse", responses=_refusals(404, 409, 422, 507))

@@ -101,7 +101,7 @@ def create_app(settings: Settings) -> Guard:
     app.include_router(views.ROUTER)
     for module in pages():
         app.include_router(module.ROUTER)
-    static = str(resources.files(__package__).joinpath("static"))
+    static = str(resources.files("flightproc.web").joinpath("static"))
     app.mount("/static", _Static(directory=static), name="static")
     app.add_exception_handler(HTTPException, _told)
     app.add_exception_handler(RequestValidationError, _invalid)

@@ -36,7 +36,7 @@ def menu() -> tuple[tuple[str, str], ...]:
 @cache
 def asset(name: str) -> str:
     """Return the address of a file in ``static/``, with a mark that changes with its content."""
-    content = resources.files(__package__).joinpath("static", name).read_bytes()
+    content = resources.files("flightproc.web").joinpath("static", name).read_bytes()
     return f"/static/{name}?{hashlib.sha256(content).hexdigest()[:10]}"
 
 

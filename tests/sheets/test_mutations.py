@@ -96,11 +96,11 @@ TREES = st.recursive(
 @given(data=st.dictionaries(KEYS, TREES, max_size=6))
 @QUIET
 def test_any_tree_of_values(data):
-    from flightproc.sheets.load import _validate
+    from flightproc.sheets.load import validate
     from flightproc.sheets.template import SHEETS
 
     for kind in SHEETS.values():
-        sheet, faults = _validate(kind, data, "sheet.toml")
+        sheet, faults = validate(kind, data, "sheet.toml")
         assert sheet is None and faults
         assert all(fault.field and fault.allowed for fault in faults)
 

@@ -89,6 +89,7 @@ class Transform(Protocol):
 
     def transform(self, points: ArrayLike) -> Array:
         """Return the points."""
+        ...
 
 
 class Boxed(Protocol):
