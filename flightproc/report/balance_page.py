@@ -2,35 +2,30 @@
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Callable
 
-from markupsafe import Markup
-
-from .. import __version__
 from ..decide.balance import Balance, Option
 from ..decide.words import percent
 from ..quantity import Quantity
 from .figures import balance as figures
-from .figures.style import STYLE, Picture, inline_svg, png_bytes, svg_text
-from .page import _environment
-from .tables import plain
+from .jinja import templates
+from .shown import Plate, Progress, draw_plates, own_files
+from .tables import json_text
 
 __all__ = ["OWN_FILES", "balance_files", "balance_json", "change_cells"]
 
-_DRAWN: tuple[tuple[str, Callable[[Balance], Picture]], ...] = (
-    ("range", figures.draw_range),
-    ("options", figures.draw_options),
+_DRAWN: tuple[Plate[Balance], ...] = (
+    ("range", "Over the throttle range", figures.draw_range),
+    ("options", "What could be changed", figures.draw_options),
 )
 
-OWN_FILES = tuple(f"figures/{key}.{kind}" for key, _ in _DRAWN for kind in ("svg", "png"))
+OWN_FILES = own_files(_DRAWN)
 """Figures of a balance."""
 
 
 def balance_json(balance: Balance) -> str:
     """Return balance.json: strict JSON, ending with a line feed."""
-    return json.dumps(plain(balance.to_json()), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+    return json_text(balance.to_json())
 
 
 def change_cells(option: Option) -> tuple[str, ...]:
@@ -49,16 +44,6 @@ def change_cells(option: Option) -> tuple[str, ...]:
     return tuple("–" if not value else f"{value:.{places}f}".replace("-", "−") for value, places in values)
 
 
-def _worst(option: Option) -> tuple[int, int]:
-    """Return case and phase with the greatest turn."""
-    sizes = [
-        (abs(result.turn.value or 0.0), g, p)
-        for g, row in enumerate(option.phases)
-        for p, result in enumerate(row)
-    ]
-    return max(sizes)[1:]
-
-
 def _loss(balance: Balance, option: Option) -> Quantity:
     """Return thrust lost where the thrust is greatest, over that thrust [%]."""
     sizes = [quantity.value or 0.0 for quantity in balance.thrust]
@@ -68,7 +53,7 @@ def _loss(balance: Balance, option: Option) -> Quantity:
     return option.phases[0][at].thrust_loss.scaled(100.0 / sizes[at], "%")
 
 
-def balance_files(balance: Balance, progress: Callable[[str, float], None] | None = None) -> dict[str, bytes]:
+def balance_files(balance: Balance, progress: Progress | None = None) -> dict[str, bytes]:
     """Return every file of a balance by its name inside the folder; the page comes last.
 
     Parameters
@@ -78,32 +63,20 @@ def balance_files(balance: Balance, progress: Callable[[str, float], None] | Non
     progress : callable, optional
         Called with what is being done and the fraction that is done.
     """
-    import matplotlib
-
     tell = progress or (lambda words, share: None)
-    files: dict[str, bytes] = {}
-    shown = {}
-    with matplotlib.rc_context(STYLE):
-        for place, (key, draw) in enumerate(_DRAWN):
-            tell("drawing", 0.8 * place / len(_DRAWN))
-            picture = draw(balance)
-            svg = svg_text(picture.figure)
-            files[f"figures/{key}.svg"] = svg.encode()
-            files[f"figures/{key}.png"] = png_bytes(picture.figure)
-            shown[key] = (picture, Markup(inline_svg(svg, key, picture.alt)))
+    shown, files = draw_plates(balance, _DRAWN, lambda words, share: tell(words, 0.8 * share))
     tell("writing the page", 0.8)
     files["balance.json"] = balance_json(balance).encode()
-    template = _environment().get_template("balance.html")
+    template = templates().get_template("balance.html")
     files["balance.html"] = template.render(
         b=balance,
         best=balance.option(balance.best),
+        cautions=balance.cautions,
         figures=shown,
         short=figures.SHORT,
         change_cells=change_cells,
         percent=percent,
-        worst=_worst,
         loss=lambda option: _loss(balance, option),
-        version=__version__,
     ).encode()
     tell("done", 1.0)
     return files

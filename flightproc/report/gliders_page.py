@@ -4,37 +4,31 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import math
-from collections.abc import Callable
 from typing import Any
 
-from markupsafe import Markup
-
-from .. import __version__
 from ..compare.glider_model import GliderComparison
 from ..compare.glider_words import verdict
 from ..quantity import Quantity
 from .figures import gliders as figures
-from .figures.style import STYLE, Missing, Picture, inline_svg, png_bytes, svg_text
-from .page import _environment
-from .tables import plain
+from .jinja import templates
+from .shown import Plate, Progress, draw_plates, own_files
+from .tables import json_text
 
 __all__ = ["OWN_FILES", "gliders_csv", "gliders_files", "gliders_json"]
 
-_DRAWN: tuple[tuple[str, str, Callable[[GliderComparison], Picture | Missing]], ...] = (
+_DRAWN: tuple[Plate[GliderComparison], ...] = (
     ("response", "Turn per N m against wing loading", figures.draw_response),
     ("panels", "Measured turn, glider by glider", figures.draw_panels),
 )
 
-OWN_FILES = tuple(f"figures/{key}.{kind}" for key, _, _ in _DRAWN for kind in ("svg", "png"))
+OWN_FILES = own_files(_DRAWN)
 """Files that may be there or not, depending on what could be drawn."""
 
 
 def gliders_json(comparison: GliderComparison) -> str:
     """Return gliders.json: strict JSON, ending with a line feed."""
-    text = json.dumps(plain(comparison.to_json()), allow_nan=False, ensure_ascii=False, indent=1)
-    return text + "\n"
+    return json_text(comparison.to_json())
 
 
 _COLUMNS = (
@@ -77,9 +71,7 @@ def _per_ten(quantity: Quantity) -> Quantity:
     return quantity.scaled(10.0 * 180.0 / math.pi, "deg/s")
 
 
-def gliders_files(
-    comparison: GliderComparison, progress: Callable[[str, float], None] | None = None
-) -> dict[str, bytes]:
+def gliders_files(comparison: GliderComparison, progress: Progress | None = None) -> dict[str, bytes]:
     """Return every file of the comparison by its name inside the folder; the page comes last.
 
     Parameters
@@ -89,33 +81,19 @@ def gliders_files(
     progress : callable, optional
         Called with what is being done and the fraction that is done.
     """
-    import matplotlib
-
     tell = progress or (lambda words, share: None)
-    files: dict[str, bytes] = {}
-    chapters = []
-    with matplotlib.rc_context(STYLE):
-        for place, (key, title, draw) in enumerate(_DRAWN):
-            tell(f"drawing: {title.lower()}", 0.8 * place / len(_DRAWN))
-            picture = draw(comparison)
-            drawing: Markup | None = None
-            if isinstance(picture, Picture):
-                svg = svg_text(picture.figure)
-                files[f"figures/{key}.svg"] = svg.encode()
-                files[f"figures/{key}.png"] = png_bytes(picture.figure)
-                drawing = Markup(inline_svg(svg, key, picture.alt))
-            chapters.append((key, title, picture, drawing))
+    shown, files = draw_plates(comparison, _DRAWN, lambda words, share: tell(words, 0.8 * share))
     tell("writing the page", 0.8)
     files["gliders.json"] = gliders_json(comparison).encode()
     files["gliders.csv"] = gliders_csv(comparison).encode()
-    template = _environment().get_template("gliders.html")
+    template = templates().get_template("gliders.html")
     files["gliders.html"] = template.render(
         c=comparison,
-        figures={key: (title, picture, drawing) for key, title, picture, drawing in chapters},
+        cautions=comparison.cautions,
+        figures=shown,
         per_ten=_per_ten,
         verdict=lambda quantity: verdict(quantity, comparison.yardstick.matters),
         significant=[pair for pair in comparison.pairs if pair.significant],
-        version=__version__,
     ).encode()
     tell("done", 1.0)
     return files

@@ -6,32 +6,19 @@ import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
-import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from ..holds.model import HoldKind
 from ..moment.budget import BudgetEntry, remedy_for
 from ..propeller import InflowPoint
-from ..readers.recording import Series
 from ..results import BladeAngles, ComparisonRow, Results
 from .chapters import CHAPTERS
 from .figures.style import KINDS, Missing, Picture, hold_label, inline_svg
-from .wording import (
-    Notes,
-    clock,
-    data_size,
-    number,
-    pair_cell,
-    quantity_cell,
-    row_head,
-    sentence,
-    typeset,
-    utc,
-)
+from .jinja import templates
+from .shown import Shown
+from .wording import number
 
 __all__ = ["render_chapters", "render_page"]
 
@@ -111,20 +98,6 @@ def _turned_down(results: Results) -> str:
     return f"{len(results.rejected)} in all: {', '.join(parts)}."
 
 
-def _gaps(series: Series) -> str:
-    """Return how often a series pauses for more than five of its steps, and for how long at most."""
-    if series.time.size < 3:
-        return "–"
-    steps = np.diff(series.time)
-    pauses = steps[steps > 5.0 * np.median(steps)]
-    return f"{pauses.size}, longest {number(float(pauses.max()), 1)} s" if pauses.size else "none"
-
-
-def _missing_share(series: Series) -> str:
-    share = float(np.mean(~np.isfinite(series.values))) if series.values.size else 0.0
-    return "none" if share == 0.0 else f"{100.0 * share:.2g} %"
-
-
 def _blade_of(results: Results, row: ComparisonRow) -> BladeAngles | None:
     """Return the blade entry of an rpm group."""
     if row.rpm.value is None or not results.blade:
@@ -141,55 +114,20 @@ def _inflow_of(results: Results, row: ComparisonRow) -> InflowPoint | None:
     return near[0] if near else None
 
 
-def _first_sentence(text: str) -> str:
-    head, stop, _ = text.partition(". ")
-    return head + ("." if stop else "")
-
-
-@cache
-def _environment() -> Environment:
-    """Return the templates; those used before are not compiled again."""
-    environment = Environment(
-        loader=PackageLoader("flightproc.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters.update(
-        cell=quantity_cell,
-        typeset=typeset,
-        sentence=sentence,
-        pair=pair_cell,
-        row_head=row_head,
-        num=number,
-        clock=clock,
-        utc=utc,
-        size=data_size,
-        gaps=_gaps,
-        missing_share=_missing_share,
-        first_sentence=_first_sentence,
-    )
-    environment.globals.update(
-        new_notes=Notes,
-        hold_label=hold_label,
-        degrees=math.degrees,
-        zip=zip,
-        isfinite=math.isfinite,
-        per_hour=3600.0 * 180.0 / math.pi,
-    )
-    return environment
-
-
 def _context(
     results: Results, pictures: Mapping[str, Picture | Missing], drawings: Mapping[str, Markup]
 ) -> dict[str, Any]:
     """Return what the templates of the chapters are given."""
+    titles = {chapter.key: chapter.title for chapter in CHAPTERS}
     return {
         "results": results,
+        "version": results.provenance.version,
         "chapters": CHAPTERS,
-        "pictures": pictures,
-        "drawings": drawings,
+        "titles": titles,
+        "cautions": results.cautions,
+        "figures": {
+            key: Shown(key, titles[key], picture, drawings.get(key)) for key, picture in pictures.items()
+        },
         "counts": _counts(results),
         "budget": _budget(results),
         "leading": _leading(results),
@@ -221,8 +159,7 @@ def render_page(results: Results, pictures: Mapping[str, Picture | Missing], svg
         for key, picture in pictures.items()
         if isinstance(picture, Picture)
     }
-    context = _context(results, pictures, drawings)
-    return _environment().get_template("report.html").render(context)
+    return templates().get_template("report.html").render(_context(results, pictures, drawings))
 
 
 def render_chapters(
@@ -249,7 +186,7 @@ def render_chapters(
         for key, picture in pictures.items()
         if isinstance(picture, Picture)
     }
-    environment = _environment()
+    environment = templates()
     context = _context(results, pictures, drawings)
     context["parts"] = environment.get_template("parts.html").module
     return {

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from markupsafe import Markup
-
-from .. import __version__
 from ..cautions import CAUTIONS, GROUND_CAUTIONS
 from ..propeller import BladePerformance
 from ..quantity import Quantity
 from ..rig import DaysComparison, GroundTests, RigCurve, day_name
-from .figures.style import Missing, Picture, inline_svg, svg_text
-from .page import _environment
+from .figures.style import Missing, Picture, svg_text
+from .jinja import templates
+from .shown import show
 
 __all__ = ["blade_page", "ground_page", "rig_page"]
 
@@ -42,17 +40,20 @@ def _render(
 
     Has to be called under the figures' style.
     """
+    titles = {**titles, "cautions": "Cautions"}
     figures = {
-        key: (
-            picture,
-            Markup(inline_svg(svg_text(picture.figure), key, picture.alt))
-            if isinstance(picture, Picture)
-            else None,
+        key: show(
+            key, titles[key], picture, svg_text(picture.figure) if isinstance(picture, Picture) else None
         )
         for key, picture in pictures.items()
+        if key in titles
     }
-    page = _environment().get_template("plain.html")
-    return page.render(template=template, titles=titles, figures=figures, version=__version__, **context)
+    page = templates().get_template("plain.html")
+    return page.render(template=template, titles=titles, figures=figures, **context)
+
+
+def _svg(picture: Picture | Missing) -> str | None:
+    return svg_text(picture.figure) if isinstance(picture, Picture) else None
 
 
 def _set_up(curve: RigCurve) -> str:

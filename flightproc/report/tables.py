@@ -16,7 +16,7 @@ import numpy as np
 
 from ..results import Results
 
-__all__ = ["holds_csv", "plain", "results_json"]
+__all__ = ["holds_csv", "json_text", "plain", "results_json"]
 
 
 def plain(value: Any) -> Any:
@@ -48,6 +48,17 @@ def plain(value: Any) -> Any:
     return str(value)
 
 
+def json_text(document: Mapping[str, Any]) -> str:
+    r"""Return a document as strict JSON, ending with a line feed.
+
+    Examples
+    --------
+    >>> json_text({"torque": float("nan")})
+    '{\n "torque": null\n}\n'
+    """
+    return json.dumps(plain(document), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+
+
 def results_json(results: Results) -> str:
     r"""Return results.json: strict JSON, no NaN, ending with a line feed.
 
@@ -58,7 +69,7 @@ def results_json(results: Results) -> str:
     >>> results_json(results)[:37]
     '{\n "schema": "flightproc-results/1",\n'
     """
-    return json.dumps(plain(results.to_json()), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+    return json_text(results.to_json())
 
 
 def _significant(value: float, digits: int) -> str:
