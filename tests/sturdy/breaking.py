@@ -104,7 +104,8 @@ def faults(ended: Ended, before: dict[str, bytes], after: dict[str, bytes], whol
     """
     found = []
     if ended.code not in ((0, 130) if ended.broken else (0,)):
-        found.append(f"exit code {ended.code}")
+        last = ended.err.decode(errors="replace").strip().splitlines()[-1:]
+        found.append(f"exit code {ended.code}: {last}")
     if ended.code == 130 and ended.err != TOLD:
         found.append(f"told {ended.err.decode(errors='replace')!r}")
     if ended.code == 0 and b"Traceback" in ended.err:
