@@ -36,19 +36,39 @@ def main(argv: list[str] | None = None) -> int:
         _drop_output()
         print_error(_reason(error))
         return 2
-    if code == _BROKEN_OFF:
-        print("flightproc: ended by Ctrl+C; nothing is left half written", file=sys.stderr)
-    return code
+    return _tell_broken_off() if code == _BROKEN_OFF else code
 
 
 def program() -> int:
     """Run the command line as the process that it is called as, and return its exit code."""
     import signal
+    from typing import Any
 
-    code = main()
+    came: list[int] = []
+
+    def stop(number: int, frame: Any) -> None:
+        came.append(number)
+        raise KeyboardInterrupt
+
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # not where it is to be ignored
+        signal.signal(signal.SIGINT, stop)
+    try:
+        code = main()
+    except BaseException:
+        # Ctrl+C may come out of a library as another error, where a class was just being made
+        if not came:
+            raise
+        code = _tell_broken_off()
     # all is done and told: Ctrl+C while the interpreter clears up would only make it look otherwise
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     return code
+
+
+def _tell_broken_off() -> int:
+    import sys
+
+    print("flightproc: ended by Ctrl+C; nothing is left half written", file=sys.stderr)
+    return _BROKEN_OFF
 
 
 def _run(argv: list[str] | None) -> int:
