@@ -14,7 +14,7 @@ pytestmark = pytest.mark.regression
 PACKAGE = Path(flightproc.__file__).parent
 
 FLOORS = (
-    ("errors", "channels", "cautions", "display", "whole"),
+    ("errors", "channels", "cautions", "display", "json_read", "whole"),
     ("quantity",),
     ("frames",),
     ("readers", "sheets"),

@@ -139,7 +139,7 @@ def _log_bytes(path: Path) -> int | None:
     try:
         raw = path.read_bytes()
         data = tomllib.loads(raw.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         return 0 if named or b"[[logs]]" in raw else None
     if "logs" not in data and not named:
         return None

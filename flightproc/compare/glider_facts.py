@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from ..display import displayed
 from ..errors import Fault, ResultsError
+from ..json_read import parse_json
 from ..quantity import Quantity
 
 __all__ = ["SortieFacts", "TurnPoint", "read_facts", "sortie_facts"]
 
 _SCHEMA = "flightproc-results/1"
+_SIZES = (1e-6, 1e9)  # between which every number lies that is above 0
 _SPEED_GUESS = 0.08  # relative standard uncertainty of a sheet's trim speed
 
 
@@ -214,12 +215,13 @@ def read_facts(paths: Iterable[Path | str]) -> tuple[tuple[SortieFacts, ...], tu
     seen: dict[tuple[str, ...], str] = {}
     for file in _find(paths, faults):
         try:
-            document = json.loads(file.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError) as error:
+            document = parse_json(file.read_bytes())
+        except (OSError, UnicodeError) as error:
             faults.append(Fault(str(file), "", "file", "unreadable", f"a readable file ({error})"))
             continue
-        except json.JSONDecodeError as error:
-            faults.append(Fault(str(file), "", "line", str(error.lineno), f"JSON ({error.msg})"))
+        except ValueError as error:
+            line = str(getattr(error, "lineno", 1))
+            faults.append(Fault(str(file), "", "line", line, f"JSON ({getattr(error, 'msg', error)})"))
             continue
         try:
             found = sortie_facts(document, str(file))
@@ -239,8 +241,10 @@ def read_facts(paths: Iterable[Path | str]) -> tuple[tuple[SortieFacts, ...], tu
 
 def _identity(document: Mapping[str, Any]) -> tuple[str, ...]:
     """Return the digests of a sortie's logs, empty where it names none."""
-    inputs = (document.get("provenance") or {}).get("inputs") or []
-    return tuple(sorted(str(item.get("sha256")) for item in inputs if item.get("role") != "sheet"))
+    provenance = document.get("provenance")
+    inputs = provenance.get("inputs") if isinstance(provenance, Mapping) else None
+    found = [item for item in inputs if isinstance(item, Mapping)] if isinstance(inputs, list) else []
+    return tuple(sorted(str(item.get("sha256")) for item in found if item.get("role") != "sheet"))
 
 
 # ---------------------------------------------------------------------------------------------- document
@@ -274,11 +278,18 @@ class _Reader:
 
     def number(self, table: str, values: Mapping[str, Any], name: str) -> float:
         value = values.get(name)
-        if isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < math.inf:
+        if _is_number(value) and _SIZES[0] <= value <= _SIZES[1]:
             return float(value)
         if values:
             self.fault(table, name, value, "a number above 0")
         return math.nan
+
+    def number_or_none(self, table: str, values: Mapping[str, Any], name: str) -> float | None:
+        value = values.get(name)
+        if value is None or _is_number(value):
+            return None if value is None else float(value)
+        self.fault(table, name, value, "a number or null")
+        return None
 
     def quantity(self, table: str, values: Mapping[str, Any], name: str, unit: str) -> Quantity:
         value = values.get(name)
@@ -289,12 +300,17 @@ class _Reader:
         parts: list[float | None] = []
         for key in ("value", "std", "low95", "high95"):
             part = value.get(key)
-            if isinstance(part, bool) or not isinstance(part, int | float | None):
+            if part is not None and not _is_number(part):
                 self.fault(f"{table}.{name}" if table else name, key, part, "a number or null")
                 part = None
             parts.append(part)
         reason = str(value.get("reason", ""))
         return Quantity(parts[0], parts[1], parts[2], parts[3], unit, reason)
+
+
+def _is_number(value: object) -> TypeGuard[int | float]:
+    """Return whether a value is a number of ordinary size."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _SIZES[1]
 
 
 def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
@@ -327,7 +343,7 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
     glider, aircraft = read.text("glider"), read.text("aircraft")
     loading, calibration = read.table("loading"), read.table("calibration")
     mass = read.quantity("loading", loading, "all_up_mass_kg", "kg")
-    if loading and not (mass.value and mass.value > 0.0):
+    if loading and not (mass.value and mass.value >= _SIZES[0]):
         read.fault("loading", "all_up_mass_kg", mass.value, "a mass above 0")
     area = read.number("loading", loading, "flat_area_m2")
     span = read.number("loading", loading, "flat_span_m")
@@ -352,6 +368,9 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
         if hold.get("kind") == "ballast"
         and (q := read.quantity(f"holds[{i}]", hold, "ballast_moment_N_m", "N m")).value
     ]
+    lowest, highest = (
+        read.number_or_none("loading", loading, name) for name in ("lowest_mass_kg", "highest_mass_kg")
+    )
     if read.faults:
         raise ResultsError(read.faults)
     ballast_std = max((ratio for _, ratio in moments), default=0.0)
@@ -363,7 +382,6 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
         turn, turn_std = scale * measured.value, scale * measured.std
     elif not reason:
         reason = "the results give no uncertainty of the turn coefficient"
-    masses = [loading.get(name) for name in ("lowest_mass_kg", "highest_mass_kg")]
     return SortieFacts(
         source=source,
         title=title,
@@ -374,8 +392,8 @@ def sortie_facts(document: Mapping[str, Any], source: str) -> SortieFacts:
         area=area,
         span=span,
         wing_class=loading.get("wing_class") or None,
-        lowest_mass=None if masses[0] is None else float(masses[0]),
-        highest_mass=None if masses[1] is None else float(masses[1]),
+        lowest_mass=lowest,
+        highest_mass=highest,
         trim_speed=speed,
         density=density,
         turn_coefficient=coefficient,
@@ -395,20 +413,23 @@ def _trim(
     """Return trim speed and density of the straight glides, ballast glides included."""
     words: list[str] = []
     common = document.get("airspeed_common_std_m_s")
-    common = float(common) if isinstance(common, int | float) else 0.0
+    common = float(common) if _is_number(common) else 0.0
     speeds, weights, densities, guessed = [], [], [], 0
     for index, hold in enumerate(holds):
         if not hold.get("straight"):
             continue
         name = f"holds[{index}]"
         density = read.quantity(name, hold, "density_kg_m3", "kg/m^3")
-        if density.value and math.isfinite(density.value):
+        if density.value and density.value >= _SIZES[0]:
             densities.append((density.value, hold.get("kind") != "power"))
         speed = read.quantity(name, hold, "airspeed_m_s", "m/s")
         if hold.get("kind") == "power" or speed.value is None or speed.std is None:
             continue
         if speed.reason:
             guessed += 1
+            continue
+        if speed.value < _SIZES[0]:
+            read.fault(name, "airspeed_m_s", speed.value, "a speed above 0")
             continue
         speeds.append(speed.value)
         weights.append(1.0 / max(speed.std**2 - common**2, 0.02**2))

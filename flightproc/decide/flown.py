@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..display import displayed
 from ..errors import Fault, SheetError
+from ..json_read import parse_json
 
 __all__ = ["Flown", "flown_from_results", "read_flown", "results_faults"]
 
 Array = NDArray[np.float64]
 
 _SCHEMA = "flightproc-results/1"
+_SIZES = (1e-100, 1e12)  # between which every number lies that is not 0
 _AGAIN = "analyse the sortie again with this version"
 
 
@@ -140,7 +141,7 @@ class _Reader:
         found = holder.get(field)
         if isinstance(found, Mapping):
             found = found.get("value")
-        if isinstance(found, bool) or not isinstance(found, int | float) or not math.isfinite(found):
+        if not _is_known(found):
             self.fault(table, field, found, "a known number")
             return math.nan
         if found <= least:
@@ -148,15 +149,28 @@ class _Reader:
             return math.nan
         return float(found)
 
+    def number_or_none(self, table: str, holder: Mapping[str, Any], field: str) -> float | None:
+        """Return a number, or None where the field is null or not there."""
+        found = holder.get(field)
+        if found is None or _is_known(found):
+            return None if found is None else float(found)
+        self.fault(table, field, found, "a known number or null")
+        return None
+
     def numbers(self, table: str, holder: Mapping[str, Any], field: str, count: int | None) -> Array:
         found = holder.get(field)
-        sound = isinstance(found, list) and all(
-            isinstance(x, int | float) and not isinstance(x, bool) and math.isfinite(x) for x in found
-        )
+        sound = isinstance(found, list) and all(_is_known(x) for x in found)
         if holder and (not isinstance(found, list) or not sound or (count or len(found)) != len(found)):
             self.fault(table, field, found, "a list of known numbers, one for each rpm group")
             return np.zeros(count or 0)
         return np.array(found if isinstance(found, list) else [], dtype=float)
+
+
+def _is_known(value: object) -> TypeGuard[int | float]:
+    """Return whether a value is a number whose square and inverse are numbers too."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return value == 0 or _SIZES[0] <= abs(value) <= _SIZES[1]
 
 
 def read_flown(path: str | os.PathLike[str]) -> Flown:
@@ -192,7 +206,7 @@ def _load(path: Path) -> tuple[dict[str, Any] | None, list[Fault]]:
     file = str(path)
     where = path / "results.json" if path.is_dir() else path
     try:
-        data = json.loads(where.read_text(encoding="utf-8"))
+        data = parse_json(where.read_bytes())
     except OSError as error:
         reason = error.strerror or str(error)
         return None, [Fault(file, "", "(file)", reason, "a results.json that can be read")]
@@ -240,13 +254,25 @@ def _take(data: Mapping[str, Any], file: str) -> tuple[Flown | None, list[Fault]
         for name in ("roll_moment_N_m", "airspeed_m_s", "density_kg_m3")
     )
     covariance = _covariance(read, curve, count)
-    thrust = [q if isinstance(q, Mapping) else {} for q in curve.get("thrust_N") or [{}] * count]
+    thrust = _quantities(read, curve, count)
     turn, turn_std = _turns(read, count)
     coefficient, spread = _turn_coefficient(read, calibration)
     zero = calibration.get("turn_zero")
     zero_std = zero.get("std") if isinstance(zero, Mapping) else None
-    ratio = data.get("ratio_curve")
-    ratio = ratio if isinstance(ratio, Mapping) else {}
+    advance, thrust_ratio = _thrust_law(read)
+    now = {
+        "idle_rpm": "idle_rpm",
+        "hang_offset": "hang_offset_m",
+        "fitted": "compensation_moment_N_m",
+        "fitted_std": "compensation_moment_std_N_m",
+        "fitted_rpm": "compensation_rpm",
+    }
+    present: dict[str, Any] = {
+        name: read.number_or_none("moment_curve", curve, field) for name, field in now.items()
+    }
+    cautions = data.get("cautions") or []
+    if not isinstance(cautions, list) or not all(isinstance(words, str) for words in cautions):
+        read.fault("", "cautions", cautions, "a list of texts")
     sign = data.get("reaction_sign")
     if sign not in (1, -1):
         read.fault("", "reaction_sign", sign, "1 or -1")
@@ -279,17 +305,13 @@ def _take(data: Mapping[str, Any], file: str) -> tuple[Flown | None, list[Fault]
             turn_std=turn_std,
             turn_coefficient=coefficient,
             turn_coefficient_spread=spread,
-            turn_zero_std=float(zero_std or 0.0),
-            idle_rpm=curve.get("idle_rpm"),
+            turn_zero_std=float(zero_std) if _is_known(zero_std) else 0.0,
             idle_turns=bool(curve.get("idle_turns_propeller")),
             compensation=str(curve.get("compensation") or "none"),
-            hang_offset=curve.get("hang_offset_m"),
-            fitted=curve.get("compensation_moment_N_m"),
-            fitted_std=curve.get("compensation_moment_std_N_m"),
-            fitted_rpm=curve.get("compensation_rpm"),
-            advance=np.array(ratio.get("advance_ratio") or [], dtype=float),
-            thrust_ratio=np.array((ratio.get("thrust_ratio") or [[]])[0], dtype=float),
-            cautions=tuple(data.get("cautions") or ()),
+            advance=advance,
+            thrust_ratio=thrust_ratio,
+            cautions=tuple(cautions),
+            **present,
             **values,
         ),
         [],
@@ -297,14 +319,35 @@ def _take(data: Mapping[str, Any], file: str) -> tuple[Flown | None, list[Fault]
 
 
 def _or_nan(value: object) -> float:
-    return float(value) if isinstance(value, int | float) else math.nan
+    return float(value) if isinstance(value, int | float) and _is_known(value) else math.nan
+
+
+def _quantities(read: _Reader, curve: Mapping[str, Any], count: int) -> list[Mapping[str, Any]]:
+    """Return the thrust of each rpm group, an empty object where there is none."""
+    found = curve.get("thrust_N") or [{}] * count
+    if not isinstance(found, list) or len(found) != count:
+        read.fault("moment_curve", "thrust_N", found, "a list of objects, one for each rpm group")
+        return [{}] * count
+    return [q if isinstance(q, Mapping) else {} for q in found]
+
+
+def _thrust_law(read: _Reader) -> tuple[Array, Array]:
+    """Return advance ratios and thrust over thrust at rest, the best estimate; empty without a blade."""
+    found = read.data.get("ratio_curve")
+    ratio = found if isinstance(found, Mapping) else {}
+    if not ratio.get("advance_ratio") or not ratio.get("thrust_ratio"):
+        return np.empty(0), np.empty(0)
+    rows = ratio["thrust_ratio"]
+    best = {"thrust_ratio": rows[0] if isinstance(rows, list) else rows}
+    advance = read.numbers("ratio_curve", ratio, "advance_ratio", None)
+    return advance, read.numbers("ratio_curve", best, "thrust_ratio", advance.size)
 
 
 def _covariance(read: _Reader, curve: Mapping[str, Any], count: int) -> Array:
     rows = curve.get("covariance_N2_m2")
     try:
         matrix = np.array(rows, dtype=float)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         matrix = np.zeros(0)
     if matrix.shape != (count, count) or not np.all(np.isfinite(matrix)) or np.any(np.diag(matrix) <= 0.0):
         if curve:
@@ -322,10 +365,18 @@ def _turns(read: _Reader, count: int) -> tuple[Array, Array]:
         return np.zeros(count), np.ones(count)
     turn, std = np.zeros(count), np.ones(count)
     for i, row in enumerate(rows):
-        found: Sequence[Any] = [
-            holds[k].get("turn_rate_deg_s") for k in row.get("holds", []) if 0 <= k < len(holds)
+        places = row.get("holds", []) if isinstance(row, Mapping) else []
+        mine = [
+            holds[k]
+            for k in (places if isinstance(places, list) else [])
+            if isinstance(k, int) and 0 <= k < len(holds) and isinstance(holds[k], Mapping)
         ]
-        known = [q for q in found if isinstance(q, Mapping) and q.get("value") is not None and q.get("std")]
+        found: Sequence[Any] = [hold.get("turn_rate_deg_s") for hold in mine]
+        known = [
+            q
+            for q in found
+            if isinstance(q, Mapping) and _is_known(q.get("value")) and _is_known(q.get("std")) and q["std"]
+        ]
         if not known:
             std[i] = math.inf  # tells nothing
             continue

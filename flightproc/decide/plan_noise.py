@@ -12,7 +12,6 @@ roll, the pilot's fidgeting, is its own.
 
 from __future__ import annotations
 
-import json
 import math
 import os
 from collections.abc import Sequence
@@ -21,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault
+from ..json_read import parse_json
 
 __all__ = ["HoldNoise", "Seen", "carry_noise", "read_seen", "typical_noise"]
 
@@ -141,7 +141,7 @@ def read_seen(paths: Sequence[str | os.PathLike[str]]) -> tuple[list[Seen], list
     for item in paths:
         path = Path(item) / "results.json" if Path(item).is_dir() else Path(item)
         try:
-            data = json.loads(path.read_text(encoding="utf-8"))
+            data = parse_json(path.read_bytes())
         except OSError as error:
             faults.append(Fault(str(path), "", "", "(none)", f"a results.json ({error.strerror})"))
             continue

@@ -13,6 +13,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 
 from ..display import displayed
 from ..errors import LogbookError
+from ..json_read import parse_json
 
 __all__ = [
     "Added",
@@ -207,7 +208,7 @@ def _hash(value: Any) -> str:
 def read_document(content: bytes, where: str) -> dict[str, Any]:
     """Return a ``results.json`` from its bytes; LogbookError where it is none."""
     try:
-        document = json.loads(content)
+        document = parse_json(content)
         provenance = document["provenance"]
         sound = (
             isinstance(provenance["version"], str)

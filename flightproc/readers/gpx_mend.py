@@ -97,7 +97,7 @@ def decode_xml(data: bytes, where: str) -> Mended:
 
 def _fault(text: str) -> tuple[int, str, bool] | None:
     """Return line and words of the first fault of the XML, and whether the text just ends; None if sound."""
-    parser = expat.ParserCreate(namespace_separator="}")
+    parser = expat.ParserCreate("utf-8", namespace_separator="}")  # whatever the text declares
     raw = text.encode("utf-8")
     try:
         parser.Parse(raw, True)

@@ -136,7 +136,10 @@ def read_points(data: bytes, where: str) -> Points:
     passed: set[str] = set()  # tags of elements that are looked at with their point, or not at all
     for block in itertools.chain(_blocks(data, opening), (b"",)):
         if block:
-            parser.feed(block)
+            try:
+                parser.feed(block)
+            except (LookupError, ValueError) as error:  # an encoding that the parser does not know
+                raise ET.ParseError(str(error)) from error
         else:
             parser.close()
         for event, root in cast(Iterator[tuple[str, ET.Element]], parser.read_events()):
