@@ -140,7 +140,7 @@ class SheetError(FlightprocError):
     """
 
     def __init__(self, faults: Sequence[Fault]) -> None:
-        self.faults = tuple(faults)
+        self.faults: tuple[Fault, ...] = tuple(faults)
         count = len(self.faults)
         super().__init__(
             f"{count} fault{'s' if count != 1 else ''} in the sheets\n"
@@ -266,7 +266,7 @@ class ResultsError(FlightprocError):
     """
 
     def __init__(self, faults: Sequence[Fault]) -> None:
-        self.faults = tuple(faults)
+        self.faults: tuple[Fault, ...] = tuple(faults)
         count = len(self.faults)
         super().__init__(
             f"{count} fault{'s' if count != 1 else ''} in the results\n"

@@ -114,7 +114,7 @@ class Claim:
     def __init__(self, handle: int, path: Path) -> None:
         self._handle, self._path = handle, path
         os.lseek(handle, 0, os.SEEK_SET)
-        self.earlier = _lines(os.read(handle, 1 << 20))
+        self.earlier: tuple[dict[str, Any], ...] = _lines(os.read(handle, 1 << 20))
 
     def note(self, entry: dict[str, Any]) -> None:
         """Write down a try, on the disk before it begins."""

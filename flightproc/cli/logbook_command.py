@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["group"]
 
-group = typer.Typer(
+group: typer.Typer = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,

@@ -97,8 +97,8 @@ def fit_law(rpm: Array, value: Array, covariance: Array, *, exponent_std: float 
     gap = value - design @ mean
     chi2, dof = float(gap @ inverse @ gap), rpm.size - 2
     if dof > 0 and float(chdtrc(dof, chi2)) < 0.05:
-        spread = spread * chi2 / dof
-    return Law(reference, mean, 0.5 * (spread + spread.T), chi2, max(dof, 0))
+        spread = np.asarray(spread * chi2 / dof, dtype=np.float64)
+    return Law(reference, np.asarray(mean), 0.5 * (spread + spread.T), chi2, max(dof, 0))
 
 
 @displayed

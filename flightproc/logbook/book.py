@@ -30,7 +30,7 @@ from .model import (
     safe_path,
     search_words,
 )
-from .place import find_place
+from .place import Place, find_place
 from .tables import (
     CONTENT_USERS,
     aircraft,
@@ -92,8 +92,8 @@ class Logbook:
     def __init__(
         self, place: str | os.PathLike[str] | None = None, *, create: bool = True, timeout: float = 30.0
     ) -> None:
-        self.place = find_place(place)
-        self.database = Database(self.place, create=create, timeout=timeout)
+        self.place: Place = find_place(place)
+        self.database: Database = Database(self.place, create=create, timeout=timeout)
         self.files: Files = (
             TableFiles(self.database.write, self.database.look, self.place.shown)
             if self.place.files is None

@@ -44,7 +44,7 @@ class Database:
 
     def __init__(self, place: Place, *, create: bool = True, timeout: float = 30.0) -> None:
         self.place = place
-        self.where = place.shown
+        self.where: str = place.shown
         self._timeout = timeout
         if place.database is not None and not place.database.is_file():
             if not create:
@@ -54,7 +54,7 @@ class Database:
                     hint="flightproc logbook add SORTIE.toml",
                 )
             _make_parent(place)
-        self.engine = self._engine()
+        self.engine: Engine = self._engine()
         try:
             self._prepare(create)
         except BaseException:

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import PurePosixPath
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
@@ -60,7 +60,9 @@ def safe_path(text: str) -> str:
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    model_config: ClassVar[ConfigDict] = ConfigDict(
+        frozen=True, extra="forbid", strict=True, allow_inf_nan=False
+    )
 
 
 _Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]

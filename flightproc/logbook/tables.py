@@ -53,7 +53,7 @@ def _content(unique: bool = False) -> Column[str]:
     return Column("sha256", String(64), ForeignKey("blobs.sha256"), nullable=False, unique=unique, index=True)
 
 
-forms = Table(
+forms: Table = Table(
     "forms",
     METADATA,
     Column("version", Integer, primary_key=True, autoincrement=False),
@@ -61,7 +61,7 @@ forms = Table(
     Column("program", String(40), nullable=False),
 )
 
-blobs = Table(
+blobs: Table = Table(
     "blobs",
     METADATA,
     Column("sha256", String(64), primary_key=True),
@@ -69,7 +69,7 @@ blobs = Table(
     Column("added_utc", String(32), nullable=False),
 )
 
-chunks = Table(
+chunks: Table = Table(
     "chunks",
     METADATA,
     Column("sha256", String(64), primary_key=True),
@@ -78,7 +78,7 @@ chunks = Table(
 )
 """Content kept in the database, where there is no folder for it."""
 
-propellers = Table(
+propellers: Table = Table(
     "propellers",
     METADATA,
     _key(),
@@ -90,7 +90,7 @@ propellers = Table(
     sqlite_autoincrement=True,
 )
 
-aircraft = Table(
+aircraft: Table = Table(
     "aircraft",
     METADATA,
     _key(),
@@ -100,7 +100,7 @@ aircraft = Table(
     sqlite_autoincrement=True,
 )
 
-gliders = Table(
+gliders: Table = Table(
     "gliders",
     METADATA,
     _key(),
@@ -109,7 +109,7 @@ gliders = Table(
     sqlite_autoincrement=True,
 )
 
-rigs = Table(
+rigs: Table = Table(
     "rigs",
     METADATA,
     _key(),
@@ -118,7 +118,7 @@ rigs = Table(
     sqlite_autoincrement=True,
 )
 
-sorties = Table(
+sorties: Table = Table(
     "sorties",
     METADATA,
     _key(),
@@ -127,7 +127,7 @@ sorties = Table(
     sqlite_autoincrement=True,
 )
 
-revisions = Table(
+revisions: Table = Table(
     "revisions",
     METADATA,
     _key(),
@@ -144,7 +144,7 @@ revisions = Table(
     sqlite_autoincrement=True,
 )
 
-revision_files = Table(
+revision_files: Table = Table(
     "revision_files",
     METADATA,
     Column(
@@ -161,7 +161,7 @@ revision_files = Table(
     _content(),
 )
 
-results = Table(
+results: Table = Table(
     "results",
     METADATA,
     _key(),
@@ -180,7 +180,7 @@ results = Table(
     sqlite_autoincrement=True,
 )
 
-result_files = Table(
+result_files: Table = Table(
     "result_files",
     METADATA,
     Column(

@@ -28,6 +28,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -392,7 +393,7 @@ def _arrays(s: Session) -> dict[str, Array]:
     even[0, 0] = odd[1, 1] = 1.0 / 1000.0
     rest = seen.hang_pitch[~power] if (~power).any() else seen.hang_pitch
     middle = float(np.nanmean(rest)) if np.isfinite(rest).any() else 0.0
-    return {
+    arrays: dict[str, Any] = {
         "observations": observations,
         "noise": np.nan_to_num(seen.covariance) * scale[:, None] * scale[None, :],
         "hang_walk": np.kron(walk, even),
@@ -405,3 +406,4 @@ def _arrays(s: Session) -> dict[str, Array]:
         "pitch": np.nan_to_num(seen.hang_pitch - middle),
         "lean": s.airspeed / GRAVITY * 2.0 * s.airspeed / s.wing.span,
     }
+    return arrays

@@ -170,7 +170,7 @@ def rule(*needs: str, words: str) -> Callable[[_Rule], _Rule]:
 class Sheet(BaseModel):
     """A sheet or one table of it: frozen, and without unknown fields."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config: ClassVar[ConfigDict] = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     rules: ClassVar[tuple[Callable[[Any], Iterator[Finding]], ...]] = ()
 

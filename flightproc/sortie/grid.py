@@ -56,10 +56,11 @@ class Placement:
     """
 
     def __init__(self, time: Array, grid: Array) -> None:
-        self.time, self.grid = time, grid
+        self.time: Array = time
+        self.grid: Array = grid
         period = float(np.median(np.diff(time)))
         step = float(grid[1] - grid[0])
-        self.how = f"interpolated from {1.0 / period:.3g} Hz"
+        self.how: str = f"interpolated from {1.0 / period:.3g} Hz"
         self.bounds: NDArray[np.int64] | None = None
         if period * 1.5 <= step:
             edges = np.concatenate([grid - 0.5 * step, [grid[-1] + 0.5 * step]])
@@ -68,7 +69,7 @@ class Placement:
         right = np.clip(np.searchsorted(time, grid), 1, time.size - 1)
         after, before = time[right], time[right - 1]
         exact = (np.abs(grid - after) < 0.5 * period) | (np.abs(grid - before) < 0.5 * period)
-        self.missing = (after - before > max(2.0, 3.0 * period)) & ~exact
+        self.missing: NDArray[np.bool_] = (after - before > max(2.0, 3.0 * period)) & ~exact
         reach = max(step, 0.5 * period)
         self.missing |= (grid < time[0] - reach) | (grid > time[-1] + reach)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 from itertools import pairwise
 
 import numpy as np
@@ -276,7 +277,7 @@ def _evidence(spectra: Sequence[Spectra], orders: EngineOrders, speeds: Array, w
     """Return the log-likelihood ratio of each speed in each frame, shape (frames, speeds)."""
     from scipy.sparse import csr_array
 
-    total = np.zeros((spectra[0].good.size, speeds.size), dtype=np.float32)
+    total: NDArray[Any] = np.zeros((spectra[0].good.size, speeds.size), dtype=np.float32)
     expected = np.zeros(len(orders.firing) + len(orders.propeller), dtype=bool)
     # an engine always fires; its propeller may stand still at idle, and then a row of firing lines must not
     # pass for one of blade lines. At low rates little else tells aliases apart than the first line of both.

@@ -124,12 +124,12 @@ class Spectra:
         from scipy.fft import next_fast_len
         from scipy.ndimage import median_filter
 
-        self.rate = waveform.rate
-        self.length = max(16, round(window * waveform.rate))
-        self.padded = int(next_fast_len(_PAD * self.length, real=True))
-        self.bin = waveform.rate / self.padded
-        self.size = self.padded // 2 + 1
-        self.first = min(int(np.ceil(lowest / self.bin)), self.size - 2)
+        self.rate: float = waveform.rate
+        self.length: int = max(16, round(window * waveform.rate))
+        self.padded: int = int(next_fast_len(_PAD * self.length, real=True))
+        self.bin: float = waveform.rate / self.padded
+        self.size: int = self.padded // 2 + 1
+        self.first: int = min(int(np.ceil(lowest / self.bin)), self.size - 2)
         self._taper = np.hanning(self.length + 2)[1:-1].astype(np.float32)
         samples = waveform.samples
         self._there = np.isfinite(samples)
@@ -145,12 +145,12 @@ class Spectra:
         held = np.concatenate([[0], np.cumsum(self._there)])
         low = np.clip(self._starts, 0, samples.size)
         high = np.clip(self._starts + self.length, 0, samples.size)
-        self.good = inside & (held[high] - held[low] >= _COVER * self.length)
+        self.good: NDArray[np.bool_] = inside & (held[high] - held[low] >= _COVER * self.length)
         # a stretch without any sound (a muted track) holds nothing either
         energy = np.concatenate([[0.0], np.cumsum(np.square(self._samples, dtype=np.float64))])
         loud = energy[high] - energy[low]
         self.good &= loud > 1e-14 * max(float(np.max(loud, initial=0.0)), 1e-30)
-        self.level = np.full(times.size, np.nan)
+        self.level: Array = np.full(times.size, np.nan)
         self._shape = np.ones(self.size)
         wide = max(3, 2 * round(0.5 * _LOBE * self.padded / self.length) + 1)
         probes = np.flatnonzero(self.good)

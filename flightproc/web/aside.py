@@ -129,5 +129,5 @@ def _work(pipe: Connection, function: Callable[..., Any], args: tuple[Any, ...])
     pipe.close()
 
 
-aside = Aside()
+aside: Aside = Aside()
 """That of the server."""

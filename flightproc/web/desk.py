@@ -68,8 +68,8 @@ class Desk:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.store = JobStore(settings.folder, settings.limits)
-        self.runner = Runner(self.store, settings.limits, self._order, self._finished)
+        self.store: JobStore = JobStore(settings.folder, settings.limits)
+        self.runner: Runner = Runner(self.store, settings.limits, self._order, self._finished)
 
     def start(self) -> None:
         """Begin to work."""

@@ -205,7 +205,8 @@ class JobStore:
     """
 
     def __init__(self, root: Path, limits: Limits) -> None:
-        self.root, self.limits = root, limits
+        self.root: Path = root
+        self.limits: Limits = limits
         self._jobs: dict[str, Job] = {}
         self._lock = threading.RLock()
         self._used = 0

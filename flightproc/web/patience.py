@@ -16,7 +16,7 @@ class Patient(H11Protocol):
     the head of any comes in pieces. Bodies have a limit of their own, see :mod:`.uploads`.
     """
 
-    seconds = 20.0
+    seconds: float = 20.0
     _timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]

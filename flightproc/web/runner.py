@@ -62,7 +62,7 @@ class Runner:
         self._stopping = False
         self._cancelled: set[tuple[str, int]] = set()
         self._threads: list[threading.Thread] = []
-        self.warm = threading.Event()
+        self.warm: threading.Event = threading.Event()
 
     # ------------------------------------------------------------------------------------- what others call
 

@@ -186,9 +186,9 @@ class Guard:
         self._app, self._settings, self._sessions = app, settings, sessions
         self._hosts = _known_hosts(settings)
         self._public = not is_loopback(settings.host)
-        self.looks = RateLimit(400, 100.0)
-        self.changes = RateLimit(150, 10.0)
-        self.entries = RateLimit(8, 0.2)
+        self.looks: RateLimit = RateLimit(400, 100.0)
+        self.changes: RateLimit = RateLimit(150, 10.0)
+        self.entries: RateLimit = RateLimit(8, 0.2)
 
     def _right_host(self, name: str) -> bool:
         if name in self._hosts:

@@ -8,7 +8,7 @@ import math
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, ConfigDict, Field
@@ -97,7 +97,7 @@ def _sliders(trials: Trials) -> tuple[_Slider, ...]:
 class Asked(BaseModel):
     """A change as the page asks for it; what is beyond a limit is brought back to it."""
 
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+    model_config: ClassVar[ConfigDict] = ConfigDict(extra="forbid", allow_inf_nan=False)
 
     result: str = Field(max_length=80)
     hang: float = 0.0
