@@ -1,7 +1,8 @@
-"""The notebook's cells run, are ten lines, and show what is stored in it."""
+"""The notebook's cells run, are ten lines, and show what is stored in it; so do the lines of library.md."""
 
 from __future__ import annotations
 
+import doctest
 import json
 import re
 import runpy
@@ -27,6 +28,24 @@ def stored() -> dict[str, Any]:
     return notebook
 
 
+def assert_alike(text: str, before: str, hint: str = "") -> None:
+    """Hold words to be the same, and numbers up to the last digit, which other libraries may round up."""
+    assert NUMBER.sub("#", " ".join(text.split())) == NUMBER.sub("#", " ".join(before.split())), hint
+    for new, old in zip(NUMBER.findall(text), NUMBER.findall(before), strict=True):
+        assert abs(float(new) - float(old)) < 1.5 * 10.0 ** -len(old.partition(".")[2]), hint
+
+
+class Alike(doctest.OutputChecker):
+    """Takes output that differs in the last digit of a number."""
+
+    def check_output(self, want: str, got: str, optionflags: int) -> bool:
+        try:
+            assert_alike(got, want)
+        except AssertionError:
+            return False
+        return True
+
+
 def test_the_cells_show_what_is_stored(maker: dict[str, Any], stored: dict[str, Any]) -> None:
     made = json.loads(json.dumps(maker["make_notebook"]()))
     assert len(made["cells"]) == len(stored["cells"])
@@ -34,11 +53,7 @@ def test_the_cells_show_what_is_stored(maker: dict[str, Any], stored: dict[str, 
         assert now["source"] == then["source"] and now["cell_type"] == then["cell_type"]
         for output, kept in zip(now.get("outputs", []), then.get("outputs", []), strict=True):
             text, before = ("".join(part["data"]["text/plain"]) for part in (output, kept))
-            assert NUMBER.sub("#", " ".join(text.split())) == NUMBER.sub("#", " ".join(before.split()))
-            for new, old in zip(NUMBER.findall(text), NUMBER.findall(before), strict=True):
-                # another linear-algebra library may round the last digit the other way
-                places = len(old.partition(".")[2])
-                assert abs(float(new) - float(old)) < 1.5 * 10.0**-places, "run: python docs/make_notebook.py"
+            assert_alike(text, before, "run: python docs/make_notebook.py")
             drawn = "<svg" in "".join(output["data"]["text/html"])
             assert drawn == ("<svg" in "".join(kept["data"]["text/html"]))
 
@@ -55,3 +70,12 @@ def test_it_asks_for_nothing_from_outside(stored: dict[str, Any]) -> None:
     )
     assert not re.findall(r"(?:src|href)=[\"']?(?:https?:)?//", shown) and "<script" not in shown
     assert len(json.dumps(stored)) < 200_000
+
+
+def test_the_lines_of_the_library_page_print_what_stands_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(DOCS.parent)
+    page = (DOCS / "library.md").read_text(encoding="utf-8").replace("```", "")
+    test = doctest.DocTestParser().get_doctest(page, {}, "library.md", "library.md", 0)
+    said: list[str] = []
+    outcome = doctest.DocTestRunner(Alike(), verbose=False).run(test, out=said.append)
+    assert outcome.attempted > 8 and outcome.failed == 0, "".join(said)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
