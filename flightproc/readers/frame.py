@@ -165,6 +165,6 @@ def _content(name: str, time: Array, values: Mapping[str, Array], units: Mapping
     """Return what stands in for a file's bytes: times, names, units and values."""
     parts = [time.tobytes()]
     for column, cells in values.items():
-        parts += [f"{column} {units.get(column, '')}\n".encode(), cells.tobytes()]
+        parts += [f"{column} {units.get(column, '')}\n".encode(errors="backslashreplace"), cells.tobytes()]
     data = b"".join(parts)
     return Content(name, data, hashlib.sha256(data).hexdigest())

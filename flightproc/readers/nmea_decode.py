@@ -265,6 +265,11 @@ def _find(block: Bytes, first_line: int, is_last: bool, stream: Stream) -> tuple
     length_of_line -= block[np.maximum(edges - 1, 0)] == 13
     other = length_of_line > 0
     other[lines[good | broken] - first_line] = False
+    beheaded = np.unique(np.searchsorted(newlines, _beheaded(padded, size, star[has_star], commas, odd)))
+    beheaded = beheaded[beheaded + first_line > 1]  # a log may begin within a sentence
+    told = lines[(broken & ~open_end) | wrong]
+    stream.broken += [line for line in (beheaded + first_line).tolist() if line not in told]
+    other[beheaded] = False
     if control:
         strange = odd & (block != _NEWLINE) & (block != 13) & (block != 9)
         other[np.searchsorted(newlines, np.flatnonzero(strange))] = False
@@ -276,6 +281,17 @@ def _find(block: Bytes, first_line: int, is_last: bool, stream: Stream) -> tuple
         ~has_star[keep], np.where(inside, address, 32)[keep].astype(np.uint8), length[keep],
     )  # fmt: skip
     return found, newlines
+
+
+def _beheaded(padded: Bytes, size: int, stars: Index, commas: Index, odd: Mask) -> Index:
+    """Return where checksums stand that belong to no sentence, for it lost its beginning."""
+    star = np.setdiff1d(np.flatnonzero(padded[:size] == _STAR), stars)
+    ends = np.concatenate([odd, np.ones(4, dtype=bool)])[star + 3]
+    digits = (_hex_digit(padded[star + 1]) < 16) & (_hex_digit(padded[star + 2]) < 16)
+    line = np.append(np.flatnonzero(odd), size)
+    begins = np.append(-1, line)[np.searchsorted(line, star)]
+    after = np.append(commas, size)[np.searchsorted(commas, begins)]
+    return np.asarray(star[digits & ends & ((after < star) | (begins == star - 1))])
 
 
 def _number(padded: Bytes, start: Index, end: Index) -> tuple[Array, Mask]:

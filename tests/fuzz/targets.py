@@ -296,6 +296,17 @@ def _cuts() -> list[bytes]:
     return [bytes([k]) + (999).to_bytes(3, "little") + bytes([50, 0]) for k in range(len(_FRAMED))]
 
 
+def _seamless(name: str, rest: bytes, start: int, stop: int, edges: frozenset[int]) -> bool:
+    """Return whether whole records were taken out, or head and tail of two make one that looks sound."""
+    if start in edges and stop in edges:
+        return True
+    if name == "NMEA":
+        line = rest[rest.rfind(b"$", 0, start) :].split(b"\r")[0]
+        return sentence(line[1:].split(b"*")[0].decode()).encode().rstrip() == line
+    after = [min(e for e in edges if e >= place) for place in (start, stop)]
+    return name != "MAVLink" and after[0] - start == after[1] - stop
+
+
 @_add("bytes taken out", _cuts)
 def _taken_out(data: bytes) -> str:
     """Take bytes out of a good log whose records have a frame: what is lost is told."""
@@ -305,15 +316,17 @@ def _taken_out(data: bytes) -> str:
     good, whole, edges = _whole(name)
     start = int.from_bytes(data[1:4], "little") % len(good)
     stop = min(len(good), start + 1 + int.from_bytes(data[4:6], "little") % 3000)
-    content = _content(good[:start] + good[stop:] or b"\n")
+    rest, width = good[:start] + good[stop:], stop - start
+    content = _content(rest or b"\n")
     try:
         left = find_reader(content).read(content.path, content=content)
     except FlightprocError:
         return ""
     if left.format != name:
         return f"{name} is taken for {left.format}"
-    if start in edges and stop in edges:
-        return broken_rule(left)  # whole records: nobody could tell
+    same = (e for e in range(max(0, start - 60), start + 60) if good[:e] + good[e + width :] == rest)
+    if any(_seamless(name, rest, e, e + width, edges) for e in same):
+        return broken_rule(left)  # whole records, or what looks like it: nobody could tell
     return broken_rule(left) or untold_loss(whole, left, name in ("NMEA", "MAVLink"))
 
 

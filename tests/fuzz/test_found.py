@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from flightproc.batch.find import find_sheets
@@ -18,10 +19,11 @@ from flightproc.decide.plan_noise import read_seen
 from flightproc.errors import FlightprocError, ResultsError, SheetError
 from flightproc.json_read import parse_json
 from flightproc.logbook.model import read_document
-from flightproc.readers import read_log
+from flightproc.readers import read_log, recording_from_frame
 
 from ..compare.glider_factory import document as glider_document
 from ..decide.conftest import document as flown_document
+from ..readers.conftest import make_flight, make_samples
 
 pytestmark = pytest.mark.regression
 
@@ -136,3 +138,21 @@ def test_gpx_that_declares_an_encoding_the_parser_does_not_know(encoding: str, t
         else:
             latitude = recording.get("latitude")
             assert latitude is not None and latitude.time.size == 5
+
+
+def test_an_nmea_sentence_that_lost_its_beginning_or_all_but_its_checksum_is_told(tmp_path: Path) -> None:
+    lines = make_samples(make_flight())["NMEA"].decode().split("\r\n")
+    for place, left in ((7, lines[7] + "\r" + lines[8][40:]), (8, "*5C"), (9, lines[9][20:])):
+        path = tmp_path / "flight.nmea"
+        path.write_text("\r\n".join([*lines[:place], left, *lines[place + 1 :]]))
+        damage = read_log(path).damage
+        assert [item.code for item in damage] == ["corrupt"], (place, damage)
+        assert str(place + 1) in damage[0].where
+    path.write_text("\r\n".join([lines[0][20:], *lines[1:]]))  # a log may begin within a sentence
+    assert read_log(path).damage == ()
+
+
+def test_a_data_frame_whose_units_are_no_text() -> None:
+    frame = pd.DataFrame({"rpm": [1.0, 2.0]}, index=[0.0, 0.1])
+    with pytest.raises(FlightprocError):
+        recording_from_frame(frame, units={"rpm": "\ud800"})
