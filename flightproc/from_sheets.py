@@ -25,7 +25,7 @@ from .holds.search import find_holds
 from .moment.calibrate import Frame, Wing
 from .moment.observe import Observations, observe_holds
 from .propeller import CalibratedBlade, blade_from_sheet, calibrate_blade, polar_from_sheet
-from .rig import RigCurve, reduce_rig
+from .rig import RigCurve, reduce_rig_of
 from .rig.ground import reduce_ground
 from .rig.reduce import FittedCompensation
 from .sheets import Sheets
@@ -181,14 +181,7 @@ def rig_curve(sheets: Sheets, compensation: Compensation | None, warnings: list[
         growth = _AT_REST[aircraft.compensation.kind]
         fitted = FittedCompensation(compensation.moment, compensation.rpm, *growth)
     try:
-        return reduce_rig(
-            sheets.rig,
-            gear_ratio=aircraft.engine.gear_ratio,
-            diameter=aircraft.propeller.diameter_m,
-            reaction_sign=aircraft.reaction_sign,
-            folder=sheets.sheet_files["rig"].parent,
-            compensation=fitted,
-        )
+        return reduce_rig_of(aircraft, sheets.rig, sheets.sheet_files["rig"].parent, compensation=fitted)
     except (RigError, LogError) as error:
         warnings.append(f"the rig sheet could not be reduced and is left out: {error}")
         return None

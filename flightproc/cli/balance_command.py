@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .options import Pdf
-from .report_command import _progress
 from .show import print_json
+from .terminal import figure_table, print_notes, progress
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -71,7 +70,7 @@ def command(
     check_folder(folder)
     if pdf:
         check_pdf()
-    with _progress(sys.stderr.isatty() and not quiet) as tell:
+    with progress(quiet) as tell:
         tell("reading", 0.0)
         balance = _run(results, sheet, lambda words, share: tell(words, 0.1 + 0.6 * share))
         from ..report.balance_page import OWN_FILES, balance_files, balance_json
@@ -109,8 +108,6 @@ def _run(results: Path, sheet: Path | None, tell: Callable[[str, float], None]) 
 
 
 def _show(console: Console, balance: Balance, page: Path) -> None:
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
     from ..decide.words import percent
@@ -121,9 +118,8 @@ def _show(console: Console, balance: Balance, page: Path) -> None:
     for sentence in balance.words:
         console.print(Text(sentence))
     console.print()
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    table.add_column(Text("option\n"))
-    for head, unit in (
+    table = figure_table(
+        ("option", ""),
         ("hang", "mm"),
         ("tilt", "deg"),
         ("line", "mm"),
@@ -131,19 +127,22 @@ def _show(console: Console, balance: Balance, page: Path) -> None:
         ("angle", "deg"),
         ("goal", "1"),
         ("chance", ""),
-    ):
-        table.add_column(Text(f"{head}\n{unit}"), justify="right", no_wrap=True)
+        left=(0,),
+        no_wrap=True,
+    )
+    table.columns[0].no_wrap = False
+    table.columns[0].no_wrap = False
     for option in balance.options:
         name = SHORT[option.key] + (" *" if option.key == balance.best else "")
         cells = (*change_cells(option), f"{option.goal:.2f}", percent(min(option.chances)))
         table.add_row(Text(name), *map(Text, cells))
     console.print(table)
     console.print()
-    grid = Table.grid(padding=(0, 2))
-    for word in balance.remarks:
-        grid.add_row(Text("note", style="bold"), Text(word[:1].upper() + word[1:]))
-    for caution in balance.cautions[:4]:
-        grid.add_row(Text("caution", style="bold"), Text(caution))
-    console.print(grid)
+    limit = f"{balance.sheet.turn_limit_deg_s:g} deg/s"
+    read = (
+        f"goal: mean square of the {'turn' if balance.sheet.aim == 'turn' else 'roll moment'}, as flown = 1; "
+        f"chance: that it turns by less than {limit} hands off, in every phase, under the worst glider"
+    )
+    print_notes(console, ("note", (read, *balance.remarks)), ("caution", balance.cautions[:4]))
     console.print()
     console.print(Text(f"page  {page}"), soft_wrap=True)

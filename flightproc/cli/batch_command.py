@@ -161,15 +161,11 @@ def _progress(shown: bool) -> Iterator[Callable[[Tick], None]]:
         yield Lines(sys.stderr)
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-    from rich.table import Column
+    from rich.progress import Progress
 
-    columns = (
-        TextColumn("{task.description}", table_column=Column(ratio=1, no_wrap=True, overflow="ellipsis")),
-        BarColumn(bar_width=24),
-        TimeElapsedColumn(),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True, expand=True) as bar:
+    from .terminal import bar_columns
+
+    with Progress(*bar_columns(), console=Console(stderr=True), transient=True, expand=True) as bar:
         task = bar.add_task("looking for sorties", total=None)
         yield lambda tick: bar.update(
             task, description=tick_words(tick), completed=tick.ended, total=tick.total

@@ -10,17 +10,16 @@ import typer
 
 from .options import Pdf
 from .show import print_json
+from .terminal import figure_table, print_notes, progress
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
     from ..propeller import BladePerformance
     from ..quantity import Quantity
 
 __all__ = ["command"]
 
-_SETTINGS = 4  # engine speeds of the tables
 _ADVANCE_ROWS = 4  # every so many of the coefficients are printed
 
 
@@ -81,9 +80,12 @@ def command(
     check_folder(folder)
     if pdf:
         check_pdf()
-    found = _run(aircraft, rig, rpm, airspeed, density)
-    text = json.dumps(found.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    files = _figures(found, pdf)
+    with progress() as tell:
+        tell("reading the sheets and solving the blade", 0.05)
+        found = _run(aircraft, rig, rpm, airspeed, density)
+        text = json.dumps(found.to_json(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        tell("drawing", 0.7)
+        files = _figures(found, pdf)
     files["blade.json"] = text.encode()
     written = write_folder(folder, files, ("blade.pdf",))
     if as_json:
@@ -98,17 +100,8 @@ def command(
 def _run(
     aircraft: Path, rig: Path | None, rpm: list[float] | None, airspeed: list[float] | None, density: float
 ) -> BladePerformance:
-    import numpy as np
-
     from ..errors import Fault, SheetError
-    from ..propeller import (
-        blade_from_sheet,
-        blade_performance,
-        calibrate_blade,
-        polar_from_sheet,
-        prior_blade,
-    )
-    from ..rig import reduce_rig
+    from ..propeller import performance_from_sheets
     from ..sheets import load_aircraft, load_rig
 
     faults: list[Fault] = []
@@ -124,33 +117,13 @@ def _run(
             faults += error.faults
     if faults or frame is None:
         raise SheetError(faults)
-    blade = blade_from_sheet(frame)
-    polar = polar_from_sheet(frame, aircraft.parent)
-    gear = frame.engine.gear_ratio
-    speeds = sorted(set(rpm or ()))
-    if rig is None or day is None:
-        case = prior_blade(blade, polar=polar)
-        tip = 0.5 * 340.0 * 60.0 / (np.pi * blade.diameter) * gear  # half the speed of sound at the tip
-        speeds = speeds or [round(tip * share, -2) for share in (0.7, 0.8, 0.9, 1.0)]
-    else:
-        curve = reduce_rig(
-            day,
-            gear_ratio=gear,
-            diameter=frame.propeller.diameter_m,
-            reaction_sign=frame.reaction_sign,
-            folder=rig.parent,
-        )
-        case = calibrate_blade(blade, curve, gear_ratio=gear, polar=polar)
-        measured = sorted({point.rpm for point in curve.points if point.rpm > 0.0})
-        if not speeds:
-            picked = np.unique(np.linspace(0, len(measured) - 1, min(_SETTINGS, len(measured))).round())
-            speeds = [measured[int(i)] for i in picked]
-    return blade_performance(
-        case,
-        name=frame.name,
-        gear_ratio=gear,
-        rpms=speeds,
-        speeds=sorted(set(airspeed or (8.0, 10.0, 12.0, 14.0))),
+    return performance_from_sheets(
+        frame,
+        day,
+        folder=aircraft.parent,
+        rig_folder=None if rig is None else rig.parent,
+        rpms=rpm or (),
+        airspeeds=airspeed or (),
         density=density,
     )
 
@@ -174,17 +147,6 @@ def _figures(found: BladePerformance, pdf: bool) -> dict[str, bytes]:
     return files
 
 
-def _table(heads: list[tuple[str, str]]) -> Table:
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for head, unit in heads:
-        table.add_column(Text(f"{head}\n{unit}"), justify="right", no_wrap=True)
-    return table
-
-
 def _bounds(quantity: Quantity, places: int) -> str:
     if quantity.value is None or quantity.low95 is None or quantity.high95 is None:
         return "?"
@@ -192,7 +154,6 @@ def _bounds(quantity: Quantity, places: int) -> str:
 
 
 def _show(console: Console, found: BladePerformance) -> None:
-    from rich.table import Table
     from rich.text import Text
 
     from ..cautions import CAUTIONS
@@ -206,12 +167,16 @@ def _show(console: Console, found: BladePerformance) -> None:
         )
     )
     console.print()
-    table = _table([("rpm", "1/min"), ("static torque", "N m [95 %]"), ("static thrust", "N [95 %]")])
+    table = figure_table(
+        ("rpm", "1/min"), ("static torque", "N m [95 %]"), ("static thrust", "N [95 %]"), no_wrap=True
+    )
     for rpm, torque, thrust in found.static:
         table.add_row(f"{rpm:.0f}", Text(_bounds(torque, 1)), Text(_bounds(thrust, 0)))
     console.print(table)
     console.print()
-    table = _table([("J", "1"), ("C_T", "1 [95 %]"), ("C_P", "1 [95 %]"), ("efficiency", "1")])
+    table = figure_table(
+        ("J", "1"), ("C_T", "1 [95 %]"), ("C_P", "1 [95 %]"), ("efficiency", "1"), no_wrap=True
+    )
     for k in range(0, found.advance_ratio.size, _ADVANCE_ROWS):
         cells = [
             f"{band[0, k]:.4f} [{band[1, k]:.4f}, {band[2, k]:.4f}]"
@@ -220,8 +185,11 @@ def _show(console: Console, found: BladePerformance) -> None:
         table.add_row(f"{found.advance_ratio[k]:.2f}", *map(Text, cells), f"{found.efficiency[0, k]:.2f}")
     console.print(table)
     console.print()
-    table = _table(
-        [("airspeed", "m/s"), ("angle at 0.75 R", "deg [95 %]"), ("by geometry alone", "deg [95 %]")]
+    table = figure_table(
+        ("airspeed", "m/s"),
+        ("angle at 0.75 R", "deg [95 %]"),
+        ("by geometry alone", "deg [95 %]"),
+        no_wrap=True,
     )
     for item in found.angles:
         table.add_row(
@@ -233,13 +201,9 @@ def _show(console: Console, found: BladePerformance) -> None:
     console.print(table)
     console.print()
     console.print(Text("Torque in flight over torque at rest, ± standard uncertainty:"))
-    table = _table([("rpm", "1/min"), *((f"{v:g}", "m/s") for v in found.speeds)])
+    table = figure_table(("rpm", "1/min"), *((f"{v:g}", "m/s") for v in found.speeds), no_wrap=True)
     for rpm, row, std in zip(found.rpms, found.torque_ratio, found.torque_ratio_std, strict=True):
         table.add_row(f"{rpm:.0f}", *(f"{r:.2f} ± {s:.2f}" for r, s in zip(row, std, strict=True)))
     console.print(table)
     console.print()
-    grid = Table.grid(padding=(0, 2))
-    for word in found.words:
-        grid.add_row(Text("note", style="bold"), Text(word[:1].upper() + word[1:]))
-    grid.add_row(Text("caution", style="bold"), Text(CAUTIONS[0]))
-    console.print(grid)
+    print_notes(console, ("note", found.words), ("caution", CAUTIONS[:1]))

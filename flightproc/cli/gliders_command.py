@@ -10,14 +10,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from .options import Pdf
-from .report_command import _progress
 from .show import print_json
+from .terminal import figure_table, interval, print_notes, progress
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from ..compare.glider_model import GliderComparison
-    from ..quantity import Quantity
 
 __all__ = ["command"]
 
@@ -122,7 +121,7 @@ def command(
     check_folder(folder if html is None else html.parent)
     if pdf:
         check_pdf()
-    with _progress(sys.stderr.isatty() and not quiet) as tell:
+    with progress(quiet) as tell:
         tell("reading the results", 0.0)
         from ..compare.glider_facts import read_facts
         from ..compare.gliders import compare_gliders
@@ -175,22 +174,7 @@ def _write(path: Path, content: bytes) -> Path:
     return path
 
 
-def _interval(quantity: Quantity, factor: float = 1.0) -> str:
-    """Return value and interval for a narrow table, or a question mark."""
-    shown = quantity.scaled(factor, "")
-    if shown.value is None:
-        return "?"
-    places = shown.decimals()
-    if shown.std and shown.std * 10.0**places >= 30.0:
-        places = max(places - 1, 0)
-    if shown.low95 is None or shown.high95 is None:
-        return f"{shown.value:.{places}f}"
-    return f"{shown.value:.{places}f} [{shown.low95:.{places}f}, {shown.high95:.{places}f}]"
-
-
 def _show(console: Console, found: GliderComparison) -> None:
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
     degrees = 180.0 / math.pi
@@ -199,31 +183,24 @@ def _show(console: Console, found: GliderComparison) -> None:
     for sentence in found.answer:
         console.print(Text(sentence))
         console.print()
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for head, unit in (
+    table = figure_table(
         ("glider", ""),
         ("loading", "kg/m²"),
         ("for 10 N m", "deg/s [95 %]"),
         ("idle", "deg/s"),
         ("cruise", "deg/s [95 %]"),
         ("full", "deg/s [95 %]"),
-    ):
-        table.add_column(Text(f"{head}\n{unit}"), justify="left" if head == "glider" else "right")
+        left=(0,),
+    )
     for glider in found.gliders:
         idle = glider.residual_turn["idle"].degrees("deg/s")
         table.add_row(
             glider.name,
             f"{glider.wing_loading:.2f}",
-            Text(_interval(glider.turn_per_moment, 10.0 * degrees)),
+            Text(interval(glider.turn_per_moment, 10.0 * degrees)),
             "?" if idle.value is None else f"{idle.value:.2f}",
-            *(Text(_interval(glider.residual_turn[name], degrees)) for name in ("cruise", "full")),
+            *(Text(interval(glider.residual_turn[name], degrees)) for name in ("cruise", "full")),
         )
     console.print(table)
     console.print()
-    grid = Table.grid(padding=(0, 2))
-    for word in found.words[:4]:
-        grid.add_row(Text("note", style="bold"), Text(word[:1].upper() + word[1:]))
-    if len(found.words) > 4:
-        grid.add_row(Text("", style="bold"), Text(f"{len(found.words) - 4} more notes are on the page"))
-    grid.add_row(Text("caution", style="bold"), Text(found.cautions[0]))
-    console.print(grid)
+    print_notes(console, ("note", found.words), ("caution", found.cautions[:1]), most=4)

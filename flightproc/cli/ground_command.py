@@ -11,6 +11,7 @@ import typer
 
 from .options import Pdf
 from .show import print_json
+from .terminal import figure_table, print_notes
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -122,25 +123,16 @@ def _show(console: Console, tests: GroundTests) -> None:
     console.print()
     console.print(_budget(budgets))
     notes = [*(tests.tilt.words if tests.tilt else ()), *(tests.inertia.words if tests.inertia else ())]
-    _sentences(console, "note", [*notes, *tests.words])
-    _sentences(console, "caution", GROUND_CAUTIONS)
-
-
-def _plain(heads: Sequence[tuple[str, str]]) -> Table:
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for i, (head, unit) in enumerate(heads):
-        table.add_column(Text(f"{head}\n{unit}"), justify="left" if i == 0 else "right", overflow="fold")
-    return table
+    print_notes(console, ("note", [*notes, *tests.words]), before=True)
+    print_notes(console, ("caution", GROUND_CAUTIONS), before=True)
 
 
 def _results(tests: GroundTests) -> Table:
     from rich.text import Text
 
-    table = _plain([("what", ""), ("value", "± standard uncertainty"), ("95 %", "")])
+    table = figure_table(
+        ("what", ""), ("value", "± standard uncertainty"), ("95 %", ""), left=(0,), overflow="fold"
+    )
     rows: list[tuple[str, Quantity]] = []
     if tests.tilt is not None:
         rows += [
@@ -165,7 +157,9 @@ def _results(tests: GroundTests) -> Table:
 def _readings(tests: GroundTests) -> Table:
     import math
 
-    table = _plain([("moment", "N m"), ("roll", "deg"), ("less the fit", "deg")])
+    table = figure_table(
+        ("moment", "N m"), ("roll", "deg"), ("less the fit", "deg"), left=(0,), overflow="fold"
+    )
     assert tests.tilt is not None
     for moment, angle, rest in zip(tests.tilt.moment, tests.tilt.angle, tests.tilt.residual, strict=True):
         table.add_row(f"{moment:+.2f}", f"{math.degrees(angle):+.2f}", f"{math.degrees(rest):+.2f}")
@@ -175,8 +169,14 @@ def _readings(tests: GroundTests) -> Table:
 def _budget(quantities: Sequence[tuple[str, Quantity]]) -> Table:
     from rich.text import Text
 
-    table = _plain([("uncertainty", "of"), ("by", ""), ("standard", ""), ("share", "of variance")])
-    table.columns[1].justify = "left"
+    table = figure_table(
+        ("uncertainty", "of"),
+        ("by", ""),
+        ("standard", ""),
+        ("share", "of variance"),
+        left=(0, 1),
+        overflow="fold",
+    )
     for name, quantity in quantities:
         total = sum(part * part for part in quantity.budget.values())
         for source, part in sorted(quantity.budget.items(), key=lambda item: -item[1]):
@@ -189,16 +189,3 @@ def _budget(quantities: Sequence[tuple[str, Quantity]]) -> Table:
             )
             name = ""
     return table
-
-
-def _sentences(console: Console, label: str, sentences: Sequence[str]) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
-    if not sentences:
-        return
-    grid = Table.grid(padding=(0, 2))
-    for sentence in sentences:
-        grid.add_row(Text(label, style="bold"), Text(sentence[:1].upper() + sentence[1:]))
-    console.print()
-    console.print(grid)

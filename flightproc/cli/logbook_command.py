@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from .report_command import _progress
 from .show import print_error, print_json
+from .terminal import progress
 
 if TYPE_CHECKING:
     from ..logbook import Added, Logbook
@@ -107,7 +107,7 @@ def add(
     gathered = _gather_all(sheets)
     told: list[dict[str, Any]] = []
     failed: list[str] = []
-    with _open(logbook, create=True) as book, _progress(sys.stderr.isatty() and not quiet) as tell:
+    with _open(logbook, create=True) as book, progress(quiet) as tell:
         for i, (sheet, found) in enumerate(zip(sheets, gathered, strict=True)):
             part = _Part(tell, i, len(sheets))
             try:
@@ -355,7 +355,7 @@ def show(
             check_folder(report)
             with (
                 tempfile.TemporaryDirectory(prefix="flightproc-") as folder,
-                _progress(sys.stderr.isatty() and not quiet) as tell,
+                progress(quiet) as tell,
             ):
                 sheet = restore_inputs(book, chosen, folder)
                 made = analyse(sheet, progress=lambda words, share: tell(words, 0.85 * share))
@@ -429,7 +429,7 @@ def export(
     """  # noqa: D301
     from ..logbook import export_archive
 
-    with _open(logbook) as book, _progress(sys.stderr.isatty() and not quiet) as tell:
+    with _open(logbook) as book, progress(quiet) as tell:
         done = export_archive(book, file, skip_damaged=skip_damaged, progress=tell)
     if as_json:
         _print_json({"archive": str(file), **vars(done)})
@@ -464,7 +464,7 @@ def import_(
 
     if not file.is_file():
         raise LogbookError("there is no such file", where=str(file))
-    with _open(logbook, create=True) as book, _progress(sys.stderr.isatty() and not quiet) as tell:
+    with _open(logbook, create=True) as book, progress(quiet) as tell:
         done = import_archive(book, file, progress=tell)
         where = book.place.shown
     numbers = {
@@ -509,7 +509,7 @@ def check(
     """  # noqa: D301
     from ..logbook import check_logbook
 
-    with _open(logbook) as book, _progress(sys.stderr.isatty() and not quiet) as tell:
+    with _open(logbook) as book, progress(quiet) as tell:
         found = check_logbook(book, repair=repair, again=again, progress=tell)
         where = book.place.shown
     if as_json:

@@ -6,6 +6,8 @@ import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from .terminal import figure_table
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -89,16 +91,14 @@ def show_sortie(
 
 
 def _comparison(console: Console, document: dict[str, Any]) -> None:
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
     rows = document.get("comparison") or []
     if not rows:
         return
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for head in ("rpm\n1/min", "airspeed\nm/s", "roll moment\nN m [95 %]", "ratio\n1 [95 %]"):
-        table.add_column(Text(head), justify="right")
+    table = figure_table(
+        ("rpm", "1/min"), ("airspeed", "m/s"), ("roll moment", "N m [95 %]"), ("ratio", "1 [95 %]")
+    )
     for row in rows:
         cells = (
             _number(row.get("rpm"), 0),

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from .report_command import _progress
 from .show import print_json
+from .terminal import print_notes, progress
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -81,7 +80,7 @@ def command(
 
     folder = Path("plan") if out is None else out
     check_folder(folder)
-    with _progress(sys.stderr.isatty() and not quiet) as tell:
+    with progress(quiet) as tell:
         tell("reading", 0.0)
         plan = _run(sheet, results or [], difference, gust, lambda words, share: tell(words, 0.9 * share))
         tell("drawing the card", 0.9)
@@ -170,13 +169,6 @@ def _show(console: Console, plan: Plan, card: Path) -> None:
         )
     console.print(shorter)
     console.print()
-    grid = Table.grid(padding=(0, 2))
-    for word in plan.remarks:
-        grid.add_row(Text("note", style="bold"), Text(word[:1].upper() + word[1:]))
-    for word in plan.stops:
-        grid.add_row(Text("stop", style="bold"), Text(word[:1].upper() + word[1:]))
-    for caution in plan.cautions[:4]:
-        grid.add_row(Text("caution", style="bold"), Text(caution))
-    console.print(grid)
+    print_notes(console, ("note", plan.remarks), ("stop", plan.stops), ("caution", plan.cautions[:4]))
     console.print()
     console.print(Text(f"card    {card}"), soft_wrap=True)

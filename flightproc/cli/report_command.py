@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,12 +10,12 @@ import typer
 
 from .options import Pdf, Png
 from .show import print_json
+from .terminal import figure_table, interval, progress
 
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from ..quantity import Quantity
     from ..results import Results
 
 __all__ = ["command"]
@@ -62,7 +59,7 @@ def command(
         from ..report.paper import check_pdf
 
         check_pdf()
-    with _progress(sys.stderr.isatty() and not quiet) as tell:
+    with progress(quiet) as tell:
         from ..analysis import analyse
         from ..report import results_json, write_report
 
@@ -82,60 +79,22 @@ def command(
         _summary(Console(highlight=False), results, files[-1])
 
 
-@contextmanager
-def _progress(shown: bool) -> Iterator[Callable[[str, float], None]]:
-    """Show a bar on standard error while the work runs, or nothing."""
-    if not shown:
-        yield lambda words, fraction: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
-    from rich.table import Column
-
-    columns = (
-        TextColumn("{task.description}", table_column=Column(ratio=1, no_wrap=True, overflow="ellipsis")),
-        BarColumn(bar_width=24),
-        TaskProgressColumn(),
-        TimeElapsedColumn(),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True, expand=True) as bar:
-        task = bar.add_task("starting", total=1.0)
-        yield lambda words, fraction: bar.update(task, description=words, completed=fraction)
-
-
-def _interval(quantity: Quantity) -> str:
-    """Return value and 95 % interval without the unit, or a question mark."""
-    if quantity.value is None:
-        return "?"
-    places = quantity.decimals()
-    if quantity.std and quantity.std * 10.0**places >= 30.0:
-        places = max(places - 1, 0)  # one digit of the uncertainty is enough for a narrow table
-    text = f"{quantity.value:.{places}f}"
-    if quantity.low95 is None or quantity.high95 is None or not quantity.std:
-        return text
-    return f"{text} [{quantity.low95:.{places}f}, {quantity.high95:.{places}f}]"
-
-
 def _table(results: Results) -> Table:
     """Return the table of rpm groups."""
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for head, unit in (
+    table = figure_table(
         ("rpm", "1/min"),
         ("airspeed", "m/s"),
         ("roll moment", "N m [95 %]"),
         ("static torque", "N m [95 %]"),
         ("ratio", "1 [95 %]"),
-    ):
-        table.add_column(Text(f"{head}\n{unit}"), justify="right")
+    )
     for row in results.comparison:
         rpm = "?" if row.rpm.value is None else f"{row.rpm.value:.0f}"
         speed = "?" if row.airspeed.value is None else f"{row.airspeed.value:.1f}"
         cells = (row.roll_moment, row.static_torque, row.torque_ratio)
-        table.add_row(rpm, speed, *(Text(_interval(quantity)) for quantity in cells))
+        table.add_row(rpm, speed, *(Text(interval(quantity)) for quantity in cells))
     return table
 
 

@@ -11,6 +11,7 @@ import typer
 
 from .options import Pdf
 from .show import print_json
+from .terminal import figure_table, print_notes, progress
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -66,11 +67,15 @@ def command(
     check_folder(folder)
     if pdf:
         check_pdf()
-    curves, comparison = _reduce(rigs, aircraft)
-    from ..rig import rig_document
+    with progress() as tell:
+        tell("reading the sheets and reducing the readings", 0.05)
+        curves, comparison = _reduce(rigs, aircraft)
+        from ..rig import rig_document
 
-    text = json.dumps(rig_document(curves, comparison), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-    files, own = _figures(curves, comparison, pdf)
+        document = rig_document(curves, comparison)
+        text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        tell("drawing", 0.5)
+        files, own = _figures(curves, comparison, pdf)
     files["rig.json"] = text.encode()
     written = write_folder(folder, files, own)
     if as_json:
@@ -88,7 +93,7 @@ def _reduce(
     from dataclasses import replace
 
     from ..errors import Fault, SheetError
-    from ..rig import compare_days, reduce_rig
+    from ..rig import compare_days, reduce_rig, reduce_rig_of
     from ..sheets import load_aircraft, load_rig
 
     faults: list[Fault] = []
@@ -108,37 +113,12 @@ def _reduce(
         raise SheetError(faults)
     curves = []
     for path, sheet in zip(rigs, sheets, strict=True):
-        curve = reduce_rig(
-            sheet,
-            gear_ratio=None if frame is None else frame.engine.gear_ratio,
-            diameter=None if frame is None else frame.propeller.diameter_m,
-            chord=None if frame is None else chord_of(frame),
-            reaction_sign=0 if frame is None else frame.reaction_sign,
-            folder=path.parent,
-        )
+        if frame is None:
+            curve = reduce_rig(sheet, folder=path.parent)
+        else:
+            curve = reduce_rig_of(frame, sheet, path.parent, chord=frame.propeller.chord_at_075_m)
         curves.append(curve if curve.name else replace(curve, name=path.stem))
     return tuple(curves), compare_days(curves) if len(curves) > 1 else None
-
-
-def chord_of(aircraft: object) -> float | None:
-    """Return the chord at 0.75 R of an aircraft sheet's propeller [m], or None where it does not tell."""
-    from bisect import bisect_left
-
-    from ..sheets import AircraftSheet
-
-    if not isinstance(aircraft, AircraftSheet):
-        return None
-    propeller = aircraft.propeller
-    if propeller.chord_075_m is not None:
-        return propeller.chord_075_m
-    stations = sorted(propeller.stations, key=lambda s: s.r_m)
-    place = 0.375 * propeller.diameter_m
-    right = bisect_left([s.r_m for s in stations], place)
-    if not 0 < right < len(stations):
-        return None
-    low, high = stations[right - 1], stations[right]
-    share = (place - low.r_m) / (high.r_m - low.r_m)
-    return (1.0 - share) * low.chord_m + share * high.chord_m
 
 
 def _figures(
@@ -189,7 +169,7 @@ def _show(console: Console, curves: Sequence[RigCurve], comparison: DaysComparis
             console.print(_flow_table(curve.points))
         console.print()
         console.print(_fit_table(curve))
-        _sentences(console, "note", curve.warnings)
+        print_notes(console, ("note", curve.warnings), before=True)
     if comparison is not None:
         console.print()
         console.print(Text("All days", style="bold"))
@@ -197,8 +177,10 @@ def _show(console: Console, curves: Sequence[RigCurve], comparison: DaysComparis
         if comparison.combined is not None:
             console.print()
             console.print(_fit_table(comparison.combined))
-        _sentences(console, "verdict", comparison.words)
-    _sentences(console, "caution", [caution for caution in CAUTIONS if "ground rig" in caution])
+        print_notes(console, ("verdict", comparison.words), before=True)
+    print_notes(
+        console, ("caution", [caution for caution in CAUTIONS if "ground rig" in caution]), before=True
+    )
 
 
 def _set_up(curve: RigCurve) -> str:
@@ -209,35 +191,6 @@ def _set_up(curve: RigCurve) -> str:
         parts.append(f"diameter {curve.diameter:g} m")
     parts.append(f"air {curve.density:.3f} ± {curve.density_std:.3f} kg/m³")
     return ", ".join(parts)
-
-
-def _capital(sentence: str) -> str:
-    """Return a sentence with a capital first letter, unless it begins with a formula."""
-    return sentence[:1].upper() + sentence[1:] if sentence[1:2].isalpha() else sentence
-
-
-def _sentences(console: Console, label: str, sentences: Sequence[str]) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
-    if not sentences:
-        return
-    grid = Table.grid(padding=(0, 2))
-    for sentence in sentences:
-        grid.add_row(Text(label, style="bold"), Text(_capital(sentence)))
-    console.print()
-    console.print(grid)
-
-
-def _plain(heads: Sequence[tuple[str, str]]) -> Table:
-    from rich import box
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for head, unit in heads:
-        table.add_column(Text(f"{head}\n{unit}"), justify="right", no_wrap=True)
-    return table
 
 
 def _cell(quantity: Quantity, factor: float = 1.0, *, interval: bool = True, most: int = 6) -> str:
@@ -262,7 +215,7 @@ def _torque_table(points: Sequence[RigPoint]) -> Table:
     power = any(point.power.known for point in points)
     heads = [("rpm", "1/min"), ("torque", "N m [95 %]")]
     heads += [("power", "kW [95 %]"), ("thrust ceiling", "N [95 %]")] if power else []
-    table = _plain(heads)
+    table = figure_table(*heads, no_wrap=True)
     for point in points:
         row = [f"{point.rpm:.0f}", _cell(point.torque)]
         row += [_cell(point.power, 1e-3), _cell(point.thrust_ceiling)] if power else []
@@ -274,7 +227,7 @@ def _coefficient_table(points: Sequence[RigPoint]) -> Table:
     thrust = any(point.thrust_coefficient.known for point in points)
     heads = [("rpm", "1/min"), ("C_Q", "1/1000 [95 %]"), ("C_P", "1/1000 [95 %]")]
     heads += [("C_T", "1/1000 [95 %]")] if thrust else []
-    table = _plain(heads)
+    table = figure_table(*heads, no_wrap=True)
     for point in points:
         row = [f"{point.rpm:.0f}", _cell(point.torque_coefficient, 1e3), _cell(point.power_coefficient, 1e3)]
         row += [_cell(point.thrust_coefficient, 1e3)] if thrust else []
@@ -289,7 +242,7 @@ def _flow_table(points: Sequence[RigPoint]) -> Table:
     heads += [("thrust", "N [95 %]"), ("figure of merit", "1 [95 %]")] if thrust else []
     heads += [("tip Mach", "1/1000 [95 %]")]
     heads += [("Re 0.75 R", "1e5 [95 %]")] if chord else []
-    table = _plain(heads)
+    table = figure_table(*heads, no_wrap=True)
     for point in points:
         row = [f"{point.rpm:.0f}"]
         row += [_cell(point.thrust), _cell(point.figure_of_merit)] if thrust else []
@@ -304,18 +257,16 @@ def _fit_table(curve: RigCurve) -> Table:
 
     from ..rig.fits import REFUSED, fit_probability
 
-    table = _plain(
-        [
-            ("law", "n in 1000/min"),
-            ("coefficients", "± standard uncertainty"),
-            ("chi^2 (dof)", ""),
-            ("p", ""),
-            ("AICc", ""),
-            ("the points", ""),
-        ]
+    table = figure_table(
+        ("law", "n in 1000/min"),
+        ("coefficients", "± standard uncertainty"),
+        ("chi^2 (dof)", ""),
+        ("p", ""),
+        ("AICc", ""),
+        ("the points", ""),
+        left=(0, 1),
+        no_wrap=True,
     )
-    for column in table.columns[:2]:
-        column.justify = "left"
     for fit in curve.fits:
         stds = [max(float(fit.covariance[i, i]), 0.0) ** 0.5 for i in range(fit.coefficients.size)]
         values = [f"{c:.3g} ± {s:.2g}" for c, s in zip(fit.coefficients.tolist(), stds, strict=True)]
@@ -333,7 +284,7 @@ def _fit_table(curve: RigCurve) -> Table:
 
 
 def _day_table(comparison: DaysComparison) -> Table:
-    table = _plain([("day", ""), ("torque over all days", "1 [95 %]"), ("exponent", "")])
+    table = figure_table(("day", ""), ("torque over all days", "1 [95 %]"), ("exponent", ""), no_wrap=True)
     for day in comparison.days:
         table.add_row(day.name, _cell(day.ratio), _cell(day.exponent, interval=False))
     return table

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from .options import Pdf
-from .report_command import _interval, _progress
 from .show import print_json
+from .terminal import figure_table, interval, print_notes, progress
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -65,7 +64,7 @@ def command(
     check_folder(folder)
     if pdf:
         check_pdf()
-    with _progress(sys.stderr.isatty() and not quiet) as tell:
+    with progress(quiet) as tell:
         from ..report.together_page import OWN_FILES, together_files, together_json
         from ..together import analyse_together
 
@@ -96,8 +95,6 @@ def _pair(quantity: Quantity) -> str:
 
 def _show(console: Console, found: Together, page: Path) -> None:
     """Print the answer, two tables, what to know, and where the page is."""
-    from rich import box
-    from rich.table import Table
     from rich.text import Text
 
     console.print(Text(f"{found.aircraft}: {len(found.sorties)} sorties together", style="bold"))
@@ -105,47 +102,42 @@ def _show(console: Console, found: Together, page: Path) -> None:
         console.print(Text(sentence))
     console.print()
 
-    def table(*heads: tuple[str, str]) -> Table:
-        out = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-        for place, (head, unit) in enumerate(heads):
-            out.add_column(Text(f"{head}\n{unit}"), justify="right" if place else "left")
-        return out
-
-    rows = table(("setting", "1/min"), ("sorties", ""), ("J", "1"), ("ratio", "1 [95 %]"), ("agree", "prob."))
+    rows = figure_table(
+        ("setting", "1/min"),
+        ("sorties", ""),
+        ("J", "1"),
+        ("ratio", "1 [95 %]"),
+        ("agree", "prob."),
+        left=(0,),
+    )
     for item in found.settings:
         rows.add_row(
             f"{item.rpm or 0.0:.0f}",
             str(len(item.parts)),
             "?" if item.advance_ratio.value is None else f"{item.advance_ratio.value:.3f}",
-            Text(_interval(item.ratio)),
+            Text(interval(item.ratio)),
             "" if item.agreement is None else f"{item.agreement.probability:.2g}",
         )
     if found.settings:
         console.print(rows)
         console.print()
-    rows = table(
+    rows = figure_table(
         ("sortie", ""),
         ("K alone", "N m/rad"),
         ("K with all", "N m/rad"),
         ("ratio alone", "1"),
         ("with all", "1"),
+        left=(0,),
     )
     for sortie in found.sorties:
         cells = (sortie.stiffness_alone, sortie.stiffness, sortie.ratio_alone, sortie.ratio)
         rows.add_row(Text(sortie.label), *(Text(_pair(quantity)) for quantity in cells))
     console.print(rows)
     console.print()
-    grid = Table.grid(padding=(0, 2))
-    for word in found.words[:3]:
-        grid.add_row(Text("note", style="bold"), Text(word[:1].upper() + word[1:]))
-    if len(found.words) > 3:
-        grid.add_row(Text(""), Text(f"{len(found.words) - 3} more notes are on the page"))
-    warnings = sum(len(item.results.warnings) for item in found.sorties)
-    if warnings:
-        grid.add_row(
-            Text("warning", style="bold"), Text(f"{warnings} warnings of the sorties are on the page")
-        )
-    grid.add_row(Text("caution", style="bold"), Text(found.cautions[0]))
-    console.print(grid)
+    count = sum(len(item.results.warnings) for item in found.sorties)
+    warnings = [f"{count} warnings of the sorties are on the page"] if count else []
+    print_notes(
+        console, ("note", found.words), ("warning", warnings), ("caution", found.cautions[:1]), most=3
+    )
     console.print()
     console.print(Text(f"report  {page}"), soft_wrap=True)

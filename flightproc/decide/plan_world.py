@@ -153,17 +153,10 @@ def _frame(sheets: PlanSheets, remarks: list[str]) -> Frame:
 def _rig(sheets: PlanSheets, remarks: list[str]) -> RigCurve | None:
     if sheets.rig is None:
         return None
-    from ..rig import reduce_rig
+    from ..rig import reduce_rig_of
 
-    aircraft = sheets.aircraft
     try:
-        return reduce_rig(
-            sheets.rig,
-            gear_ratio=aircraft.engine.gear_ratio,
-            diameter=aircraft.propeller.diameter_m,
-            reaction_sign=aircraft.reaction_sign,
-            folder=sheets.sheet_files["rig"].parent,
-        )
+        return reduce_rig_of(sheets.aircraft, sheets.rig, sheets.sheet_files["rig"].parent)
     except RigError as error:
         if sheets.sheet.cruise_torque_N_m is None:
             raise

@@ -11,7 +11,7 @@ from .library import library_polar
 from .measured import blade_from_few_stations
 from .performance import BladePerformance, RatioCurve, SpeedAngles, blade_performance, ratio_curve
 from .polar import AnalyticPolar, LinearPolar, Polar, SectionFlow
-from .sheet import blade_from_sheet, polar_from_sheet
+from .sheet import blade_from_sheet, performance_from_sheets, polar_from_sheet
 from .table import TablePolar, read_polar_table
 
 __all__ = [
@@ -40,6 +40,7 @@ __all__ = [
     "geometric_alpha",
     "infer_inflow",
     "library_polar",
+    "performance_from_sheets",
     "polar_from_sheet",
     "prior_blade",
     "ratio_curve",

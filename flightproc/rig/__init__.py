@@ -19,7 +19,7 @@ from .inertia import RollInertia, amplitude_factor, bifilar_inertia, damping_fac
 from .model import RigCurve, RigPoint, TorqueFit
 from .power import PowerCheck, check_power, figure_of_merit, ideal_power, induced_velocity, thrust_ceiling
 from .readings import Reading, Scale, read_rig, scale_of
-from .reduce import SWING_DIVISORS, reduce_rig, two_point_torque
+from .reduce import SWING_DIVISORS, reduce_rig, reduce_rig_of, two_point_torque
 from .similarity import SimilarityNumbers, similarity_numbers
 from .swing import SwingMean, mean_through_swing
 from .tilt import TiltTest, reduce_tilt
@@ -65,6 +65,7 @@ __all__ = [
     "reduce_ground",
     "reduce_inertia",
     "reduce_rig",
+    "reduce_rig_of",
     "reduce_tilt",
     "rig_document",
     "scale_of",

@@ -22,9 +22,9 @@ from .readings import Reading, Scale, read_rig, scale_of
 from .similarity import similarity_numbers
 
 if TYPE_CHECKING:
-    from ..sheets import RigSheet
+    from ..sheets import AircraftSheet, RigSheet
 
-__all__ = ["SWING_DIVISORS", "FittedCompensation", "reduce_rig", "two_point_torque"]
+__all__ = ["SWING_DIVISORS", "FittedCompensation", "reduce_rig", "reduce_rig_of", "two_point_torque"]
 
 Array = NDArray[np.float64]
 
@@ -321,6 +321,53 @@ def reduce_rig(
         common=common,
         scale_std=factor,
         sense=sense,
+    )
+
+
+def reduce_rig_of(
+    aircraft: AircraftSheet,
+    sheet: RigSheet,
+    folder: str | Path | None = None,
+    *,
+    chord: float | None = None,
+    compensation: FittedCompensation | None = None,
+) -> RigCurve:
+    """Reduce a rig day with gear ratio, diameter and sense of the aircraft it belongs to.
+
+    Parameters
+    ----------
+    aircraft : AircraftSheet
+        The aircraft.
+    sheet : RigSheet
+        Readings.
+    folder, chord, compensation
+        As for :func:`reduce_rig`.
+
+    Returns
+    -------
+    RigCurve
+
+    Raises
+    ------
+    RigError, LogError
+        As :func:`reduce_rig`.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> folder = "sample_logs/school-wing-28"
+    >>> rig = reduce_rig_of(fp.load_aircraft(f"{folder}/aircraft.toml"), fp.load_rig(f"{folder}/rig.toml"))
+    >>> rig.gear_ratio, rig.diameter
+    (2.8, 1.28)
+    """
+    return reduce_rig(
+        sheet,
+        gear_ratio=aircraft.engine.gear_ratio,
+        diameter=aircraft.propeller.diameter_m,
+        chord=chord,
+        reaction_sign=aircraft.reaction_sign,
+        folder=folder,
+        compensation=compensation,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
@@ -168,6 +169,20 @@ class PropellerEntry(Sheet):
             example="section.csv",
         ),
     ] = None
+
+    @property
+    def chord_at_075_m(self) -> float | None:
+        """Chord at 0.75 R [m], stated or between two stations; None where the sheet does not tell."""
+        if self.chord_075_m is not None or not self.stations:
+            return self.chord_075_m
+        place = 0.375 * self.diameter_m
+        stations = sorted(self.stations, key=lambda s: s.r_m)
+        right = bisect_left([s.r_m for s in stations], place)
+        if not 0 < right < len(stations):
+            return None
+        low, high = stations[right - 1], stations[right]
+        share = (place - low.r_m) / (high.r_m - low.r_m)
+        return (1.0 - share) * low.chord_m + share * high.chord_m
 
     @rule("pitch_m", "stations", words="either `pitch_m`, or at least three `stations`; not both")
     def _check_blade(self: Any) -> Iterator[Finding]:

@@ -74,14 +74,7 @@ def run_blade(
     tuple of str
         What was left out.
     """
-    from ...propeller import (
-        blade_from_sheet,
-        blade_performance,
-        calibrate_blade,
-        polar_from_sheet,
-        prior_blade,
-    )
-    from ...rig import reduce_rig
+    from ...propeller import performance_from_sheets
     from ...sheets import load_aircraft, load_rig
 
     told: list[str] = []
@@ -111,23 +104,9 @@ def run_blade(
         if day is not None and day.series:
             told.append("Series of the rig day are not at hand here: only its typed readings were used.")
             day = day.model_copy(update={"series": ()})
-        blade, polar = blade_from_sheet(frame), polar_from_sheet(frame, folder)
-    gear = frame.engine.gear_ratio
-    if day is None:
-        case = prior_blade(blade, polar=polar)
-        tip = 0.5 * 340.0 * 60.0 / (np.pi * blade.diameter) * gear  # half the speed of sound at the tip
-        usual = [round(tip * share, -2) for share in (0.7, 0.8, 0.9, 1.0)]
-    else:
-        curve = reduce_rig(
-            day, gear_ratio=gear, diameter=frame.propeller.diameter_m, reaction_sign=frame.reaction_sign
+        found = performance_from_sheets(
+            frame, day, folder=folder, rpms=rpms, airspeeds=speeds, density=density
         )
-        case = calibrate_blade(blade, curve, gear_ratio=gear, polar=polar)
-        measured = sorted({point.rpm for point in curve.points if point.rpm > 0.0})
-        picked = np.unique(np.linspace(0, len(measured) - 1, min(4, len(measured))).round())
-        usual = [measured[int(i)] for i in picked]
-    found = blade_performance(
-        case, name=frame.name, gear_ratio=gear, rpms=rpms or usual, speeds=speeds, density=density
-    )
     return found, tuple(told)
 
 
