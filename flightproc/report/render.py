@@ -6,8 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ..results import Results
-from .chapters import CHAPTERS, Chapter
-from .figures.style import STYLE, Missing, Picture, drawn_as_svg, png_bytes, svg_text
+from .chapters import CHAPTERS
+from .figures.style import STYLE, Missing, Picture, png_bytes, svg_text
 from .output import check_folder, write_folder
 from .page import render_page
 from .paper import add_pdf, check_pdf
@@ -16,6 +16,8 @@ from .tables import holds_csv, results_json
 __all__ = ["write_report"]
 
 Progress = Callable[[str, float], None]
+
+_DRAWN = [chapter for chapter in CHAPTERS if chapter.draw is not None]
 
 
 def write_report(
@@ -70,10 +72,7 @@ def write_report(
         check_pdf()
     tell = progress or (lambda words, fraction: None)
     share = 0.5 if pdf else 0.9
-    pictures, svgs = _draw(results, lambda words, done: tell(words, share * done * (0.2 if png else 1.0)))
-    files = {f"figures/{key}.svg": svg.encode() for key, svg in svgs.items()}
-    if png:
-        files |= _draw_png(results, list(svgs), lambda words, done: tell(words, share * (0.2 + 0.8 * done)))
+    pictures, svgs, files = _draw(results, lambda words, done: tell(words, share * done), png)
     tell("writing the report", share)
     files["holds.csv"] = holds_csv(results).encode()
     files["results.json"] = results_json(results).encode()
@@ -82,41 +81,29 @@ def write_report(
         tell("setting the PDF", share + 0.05)
         add_pdf(files, "report.html")
     own = ["report.pdf"]
-    own += [f"figures/{chapter.key}.{ending}" for chapter in _drawn() for ending in ("svg", "png")]
+    own += [f"figures/{chapter.key}.{ending}" for chapter in _DRAWN for ending in ("svg", "png")]
     written = write_folder(folder, files, own)
     tell("done", 1.0)
     return written
 
 
-def _drawn() -> list[Chapter]:
-    return [chapter for chapter in CHAPTERS if chapter.draw is not None]
+def _draw(
+    results: Results, tell: Progress, png: bool
+) -> tuple[dict[str, Picture | Missing], dict[str, str], dict[str, bytes]]:
+    """Draw the figure of each chapter; return it, as SVG too, and its files by name."""
+    import matplotlib
 
-
-def _draw(results: Results, tell: Progress) -> tuple[dict[str, Picture | Missing], dict[str, str]]:
-    """Draw the figure of each chapter as SVG."""
     pictures: dict[str, Picture | Missing] = {}
     svgs: dict[str, str] = {}
-    drawn = _drawn()
-    with drawn_as_svg():
-        for place, chapter in enumerate(drawn):
-            tell(f"drawing: {chapter.title.lower()}", place / len(drawn))
+    files: dict[str, bytes] = {}
+    with matplotlib.rc_context(STYLE):
+        for place, chapter in enumerate(_DRAWN):
+            tell(f"drawing: {chapter.title.lower()}", place / len(_DRAWN))
             assert chapter.draw is not None
             picture = pictures[chapter.key] = chapter.draw(results)
             if isinstance(picture, Picture):
                 svgs[chapter.key] = svg_text(picture.figure)
-    return pictures, svgs
-
-
-def _draw_png(results: Results, keys: list[str], tell: Progress) -> dict[str, bytes]:
-    """Draw the figures once more, with matplotlib, which SVG does not need."""
-    import matplotlib
-
-    files = {}
-    with matplotlib.rc_context(STYLE):
-        for place, chapter in enumerate(chapter for chapter in CHAPTERS if chapter.key in keys):
-            tell(f"drawing as PNG: {chapter.title.lower()}", place / len(keys))
-            assert chapter.draw is not None
-            picture = chapter.draw(results)
-            assert isinstance(picture, Picture)
-            files[f"figures/{chapter.key}.png"] = png_bytes(picture.figure)
-    return files
+                files[f"figures/{chapter.key}.svg"] = svgs[chapter.key].encode()
+                if png:
+                    files[f"figures/{chapter.key}.png"] = png_bytes(picture.figure)
+    return pictures, svgs, files

@@ -271,15 +271,17 @@ def _write_chapters(
 
 def _draw(order: Order, results: Results, tell: _Progress) -> None:
     """Draw the figures, then write the report as one file and as chapters."""
+    import matplotlib
+
     from ..report.chapters import CHAPTERS
-    from ..report.figures import Picture, drawn_as_svg, svg_text
+    from ..report.figures import STYLE, Picture, svg_text
     from ..report.page import render_page
 
     figures = order.folder / "figures"
     figures.mkdir(exist_ok=True)
     drawn = [chapter for chapter in CHAPTERS if chapter.draw is not None]
     pictures, svgs, addresses = {}, {}, {}
-    with drawn_as_svg():
+    with matplotlib.rc_context(STYLE):
         for number, chapter in enumerate(drawn):
             tell(f"drawing: {chapter.title.lower()}", 0.75 + 0.22 * number / len(drawn))
             assert chapter.draw is not None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from contextlib import nullcontext
 from dataclasses import replace
 from typing import Any
 
@@ -19,7 +18,6 @@ from flightproc.report.figures import (
     Missing,
     Picture,
     decimate,
-    drawn_as_svg,
     inline_svg,
     png_bytes,
     svg_text,
@@ -63,13 +61,6 @@ def style() -> Iterator[None]:
         yield
 
 
-@pytest.fixture(params=["svg", "matplotlib"])
-def drawn_by(request: pytest.FixtureRequest) -> Iterator[str]:
-    """Draw as for the report, and as for PNG."""
-    with drawn_as_svg() if request.param == "svg" else nullcontext():
-        yield request.param
-
-
 def words(svg: str) -> str:
     """Return the text of an SVG."""
     return " ".join(re.findall(r"<t(?:ext|span)[^>]*>([^<]*)<", svg)).replace("\N{MINUS SIGN}", "-")
@@ -77,7 +68,7 @@ def words(svg: str) -> str:
 
 @pytest.mark.parametrize("key", DRAWN)
 @pytest.mark.parametrize("variant", VARIANTS)
-def test_drawn_or_lacking_with_a_reason(variant: str, key: str, make_results: Make, drawn_by: str) -> None:
+def test_drawn_or_lacking_with_a_reason(variant: str, key: str, make_results: Make) -> None:
     found = DRAWN[key](make_results(variant))
     if isinstance(found, Missing):
         assert len(found.words) > 20
@@ -90,7 +81,7 @@ def test_drawn_or_lacking_with_a_reason(variant: str, key: str, make_results: Ma
 
 
 @pytest.mark.parametrize("key", DRAWN)
-def test_units_stand_on_the_axes(key: str, make_results: Make, drawn_by: str) -> None:
+def test_units_stand_on_the_axes(key: str, make_results: Make) -> None:
     found = DRAWN[key](make_results("full"))
     assert isinstance(found, Picture)
     text = words(svg_text(found.figure))
@@ -133,16 +124,15 @@ def test_nothing_is_clipped(key: str, make_results: Make) -> None:
         assert box.y0 >= -0.5 and box.y1 <= frame.y1 + 0.5, text.get_text()
 
 
-def test_same_file_each_time(make_results: Make, drawn_by: str) -> None:
+def test_same_file_each_time(make_results: Make) -> None:
     for key in ("moment", "histories"):
         first, second = (DRAWN[key](make_results("full")) for _ in range(2))
         assert isinstance(first, Picture) and isinstance(second, Picture)
         assert svg_text(first.figure) == svg_text(second.figure)
-        if drawn_by == "matplotlib":
-            assert png_bytes(first.figure).startswith(b"\x89PNG")
+        assert png_bytes(first.figure).startswith(b"\x89PNG")
 
 
-def test_moment_is_drawn_along_the_reaction(make_results: Make, drawn_by: str) -> None:
+def test_moment_is_drawn_along_the_reaction(make_results: Make) -> None:
     """A propeller turning right gives negative moments, drawn as positive magnitudes all the same."""
     alts = []
     for variant in ("full", "right_turning"):
@@ -161,7 +151,7 @@ def test_calibration_without_ballast_says_so(make_results: Make) -> None:
     assert "ballast glides with known values" in found.caption
 
 
-def test_point_without_interval_is_drawn_without_bar(make_results: Make, drawn_by: str) -> None:
+def test_point_without_interval_is_drawn_without_bar(make_results: Make) -> None:
     full = make_results("full")
     rows = tuple(
         replace(row, torque_ratio=Quantity.of(0.9, None), roll_moment=Quantity.of(9.0, None, "N m"))
@@ -171,7 +161,7 @@ def test_point_without_interval_is_drawn_without_bar(make_results: Make, drawn_b
         assert isinstance(DRAWN[key](replace(full, comparison=rows)), Picture)
 
 
-def test_many_holds_and_stretches_do_not_crowd(make_results: Make, drawn_by: str) -> None:
+def test_many_holds_and_stretches_do_not_crowd(make_results: Make) -> None:
     full = make_results("full")
     holds = tuple(replace(full.holds[i % 17], start=20.0 + 12.0 * i, end=30.0 + 12.0 * i) for i in range(150))
     rejected = tuple(
@@ -212,7 +202,7 @@ def test_track_across_the_date_line() -> None:
     assert np.ptp(north[:2]) == 0.0
 
 
-def test_inline_svg_ids_are_told_apart(make_results: Make, drawn_by: str) -> None:
+def test_inline_svg_ids_are_told_apart(make_results: Make) -> None:
     found = DRAWN["moment"](make_results("full"))
     assert isinstance(found, Picture)
     body = inline_svg(svg_text(found.figure), "x", 'say "<b>"')

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from .style import STYLE, Missing, Picture, decimate, drawn_as_svg, inline_svg, png_bytes, svg_text
+from .style import STYLE, Missing, Picture, decimate, inline_svg, png_bytes, svg_text
 
-__all__ = ["STYLE", "Missing", "Picture", "decimate", "drawn_as_svg", "inline_svg", "png_bytes", "svg_text"]
+__all__ = ["STYLE", "Missing", "Picture", "decimate", "inline_svg", "png_bytes", "svg_text"]

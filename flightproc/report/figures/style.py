@@ -8,11 +8,9 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +21,8 @@ from ...quantity import Quantity
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
 
 __all__ = [
     "GRID",
@@ -39,7 +39,6 @@ __all__ = [
     "Picture",
     "Spread",
     "decimate",
-    "drawn_as_svg",
     "equal_scale",
     "error_bars",
     "hold_label",
@@ -255,40 +254,15 @@ def decimate(
     return time[keep], values[keep]
 
 
-_AS_SVG: ContextVar[bool] = ContextVar("as_svg", default=False)
-
-
-@contextmanager
-def drawn_as_svg() -> Iterator[None]:
-    """Make figures that can be saved as SVG only, and need no matplotlib, while this lasts.
-
-    The methods of such figures are those of matplotlib that the report's figures call; see
-    :mod:`~flightproc.report.figures.svg_axes`.
-    """
-    token = _AS_SVG.set(True)
-    try:
-        yield
-    finally:
-        _AS_SVG.reset(token)
-
-
-def legend_patch(**look: Any) -> Any:
+def legend_patch(**look: Any) -> Patch:
     """Return a filled box for a legend: ``facecolor``, ``edgecolor``, ``lw``, ``hatch``, ``label``."""
-    if _AS_SVG.get():
-        from .svg_figure import patch_sign
-
-        return patch_sign(**look)
     from matplotlib.patches import Patch
 
     return Patch(**look)
 
 
-def legend_line(**look: Any) -> Any:
+def legend_line(**look: Any) -> Line2D:
     """Return a line for a legend: ``color``, ``lw``, ``marker``, ``ms``, ``mec``, ``label``."""
-    if _AS_SVG.get():
-        from .svg_figure import line_sign
-
-        return line_sign(**look)
     from matplotlib.lines import Line2D
 
     return Line2D([], [], **look)
@@ -296,24 +270,16 @@ def legend_line(**look: Any) -> Any:
 
 def new_figure(height: float) -> Figure:
     """Return an empty figure of the common width and the given height [inch]."""
-    if _AS_SVG.get():
-        from .svg_figure import SvgFigure
-
-        return cast("Figure", SvgFigure(WIDTH, height))
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(WIDTH, height))
-    FigureCanvasAgg(figure)
+    FigureCanvasSVG(figure)
     return figure
 
 
 def tidy_ticks(axes: Axes, along_x: int = 8, along_y: int = 7) -> None:
     """Put at most so many ticks on each axis, at steps of 1, 2 or 5."""
-    if _AS_SVG.get():
-        for axis, most in ((axes.xaxis, along_x), (axes.yaxis, along_y)):
-            cast("Any", axis).set_most(most)
-        return
     from matplotlib.ticker import MaxNLocator
 
     axes.xaxis.set_major_locator(MaxNLocator(along_x, steps=[1, 2, 5, 10]))
@@ -372,8 +338,6 @@ def error_bars(
 
 def svg_text(figure: Figure) -> str:
     """Return the figure as SVG, the same text each time for the same figure."""
-    if not hasattr(figure, "savefig"):
-        return cast("Any", figure).svg()  # type: ignore[no-any-return]
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": "flightproc"})
     return buffer.getvalue()
