@@ -16,17 +16,13 @@ pytestmark = pytest.mark.regression
 ROOT = Path(__file__).parents[1]
 HEAVY = ("matplotlib", "numpy", "pandas", "scipy", "jinja2", "sqlalchemy", "fastapi", "plotly")
 UNUSED = (
-    "matplotlib",
+    "matplotlib.pyplot",
     "pandas",
     "pyarrow",
     "scipy.signal",
     "scipy.stats",
     "scipy.integrate",
     "scipy.ndimage",
-    "scipy.optimize",
-    "scipy.interpolate",
-    "scipy.sparse",
-    "scipy.fft",
     "sqlalchemy",
     "weasyprint",
 )

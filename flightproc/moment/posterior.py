@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..statistics.light import least_squares_near
 from .problem import Problem
 
 __all__ = ["Posterior", "fit_problem", "jacobian_of", "power_projection", "split_factor"]
@@ -236,6 +235,8 @@ def jacobian_of(problem: Problem, root: Array, x: Array) -> Array:
 
 def _start(problem: Problem, hang: float, turn: float) -> Array:
     """Return the solution at one size of wander, from a cold start."""
+    from scipy.optimize import least_squares
+
     rows = problem.rows
     walk = hang**2 * problem.hang_walk + turn**2 * problem.turn_walk
     root = _cholesky((problem.noise + walk)[np.ix_(rows, rows)])
@@ -245,11 +246,6 @@ def _start(problem: Problem, hang: float, turn: float) -> Array:
 
     def jacobian(x: Array) -> Array:
         return jacobian_of(problem, root, x)
-
-    near = least_squares_near(residuals, jacobian, problem.prior_mean)
-    if near is not None:
-        return near
-    from scipy.optimize import least_squares
 
     found = least_squares(
         residuals,

@@ -10,7 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..display import displayed
 from ..errors import FlightprocError
-from ..statistics.light import monotone_curve
 
 __all__ = ["Blade", "chord_law", "element_edges"]
 
@@ -171,6 +170,8 @@ class Blade:
         FlightprocError
             Where the table does not describe a blade.
         """
+        from scipy.interpolate import PchipInterpolator
+
         r = np.asarray(radius, dtype=float)
         c = np.asarray(chord, dtype=float)
         b = np.asarray(twist, dtype=float)
@@ -190,8 +191,8 @@ class Blade:
             blades=int(blades),
             radius=middle,
             width=np.diff(edges),
-            chord=monotone_curve(r, c, held),
-            twist=monotone_curve(r, b, held),
+            chord=np.asarray(PchipInterpolator(r, c)(held), dtype=float),
+            twist=np.asarray(PchipInterpolator(r, b)(held), dtype=float),
             chord_std=chord_std,
             words=words,
             hub_radius=float(edges[0]),

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import ClockError
-from ..statistics.light import fast_length
 
 __all__ = ["OffsetFound", "find_offset"]
 
@@ -237,15 +236,17 @@ def _search(
     search: tuple[float, float] | None,
 ) -> tuple[float, float]:
     """Return the best coarse offset and the part of it that the next peak reaches."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
     start_x, x = _on_grid(reference_time, reference, _COARSE_RATE)
     start_y, y = _on_grid(other_time, other, _COARSE_RATE)
     mask_x, mask_y = np.isfinite(x).astype(float), np.isfinite(y).astype(float)
     x = np.where(mask_x > 0, x - np.nanmean(x), 0.0) / np.nanstd(x)
     y = np.where(mask_y > 0, y - np.nanmean(y), 0.0) / np.nanstd(y)
-    size = fast_length(x.size + y.size)
+    size = next_fast_len(x.size + y.size, real=True)
 
     def correlate(a: Array, b: Array) -> Array:
-        full = np.fft.irfft(np.fft.rfft(a, size) * np.conj(np.fft.rfft(b, size)), size)
+        full = irfft(rfft(a, size) * np.conj(rfft(b, size)), size)
         return np.asarray(np.concatenate([full[size - (y.size - 1) :], full[: x.size]]), dtype=float)
 
     n = np.rint(correlate(mask_x, mask_y))

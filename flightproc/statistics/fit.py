@@ -8,8 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .light import least_squares_near
-
 __all__ = ["CurveFit", "LinearFit", "fit_curve", "fit_line", "huber", "weighted_least_squares"]
 
 _NORMAL_MAD = 1.4826022185056018  # median absolute deviation of a normal distribution, inverted
@@ -237,6 +235,8 @@ def fit_curve(
     >>> fit.parameters.round(6).tolist(), fit.dof
     ([2.0, 1.442695], 2)
     """
+    from scipy.optimize import least_squares
+
     given = np.asarray(x, dtype=float)
     values = np.asarray(y, dtype=float)
     first = np.atleast_1d(np.asarray(start, dtype=float))
@@ -259,32 +259,10 @@ def fit_curve(
             columns.append((misfit(parameters + step) - misfit(parameters - step)) / (2.0 * step[i]))
         return np.column_stack(columns)
 
-    near = least_squares_near(misfit, slope, first) if bounds is None else None
-    best = _search(misfit, slope, first, bounds) if near is None else near
-    _, inverse = _solve(slope(best), np.zeros(n), _NOISE if derivatives is None else _EXACT)
-    weighted = misfit(best)
-    chi2, dof = float(weighted @ weighted), n - p
-    scale = float(np.sqrt(chi2 / dof)) if dof > 0 else float("nan")
-    covariance = inverse * scale**2 if std is None else inverse
-    return CurveFit(best, covariance, -weighted * sigma, chi2, scale, dof)
-
-
-def _search(
-    misfit: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    slope: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    first: NDArray[np.float64],
-    bounds: tuple[ArrayLike, ArrayLike] | None,
-) -> NDArray[np.float64]:
-    """Return the least squares within bounds, or from far away."""
-    from scipy.optimize import least_squares
-
     free = bounds is None
-    limits: tuple[NDArray[np.float64], NDArray[np.float64]] = (
-        np.full(first.size, -np.inf),
-        np.full(first.size, np.inf),
-    )
+    limits: tuple[NDArray[np.float64], NDArray[np.float64]] = (np.full(p, -np.inf), np.full(p, np.inf))
     if bounds is not None:
-        low, high = (np.broadcast_to(np.asarray(bound, dtype=float), first.shape) for bound in bounds)
+        low, high = (np.broadcast_to(np.asarray(bound, dtype=float), (p,)) for bound in bounds)
         limits = (low, high)
     found = least_squares(
         misfit,
@@ -299,7 +277,13 @@ def _search(
     )
     if not found.success:
         raise ValueError(f"the fit did not converge: {found.message}")
-    return np.asarray(found.x, dtype=float)
+    best = np.asarray(found.x, dtype=float)
+    _, inverse = _solve(slope(best), np.zeros(n), _NOISE if derivatives is None else _EXACT)
+    weighted = misfit(best)
+    chi2, dof = float(weighted @ weighted), n - p
+    scale = float(np.sqrt(chi2 / dof)) if dof > 0 else float("nan")
+    covariance = inverse * scale**2 if std is None else inverse
+    return CurveFit(best, covariance, -weighted * sigma, chi2, scale, dof)
 
 
 def huber(
