@@ -18,8 +18,9 @@ from .ground import GROUND_SCHEMA, GroundTests, ground_document, reduce_ground
 from .inertia import RollInertia, amplitude_factor, bifilar_inertia, damping_factor, reduce_inertia
 from .model import RigCurve, RigPoint, TorqueFit
 from .power import PowerCheck, check_power, figure_of_merit, ideal_power, induced_velocity, thrust_ceiling
-from .readings import Reading, Scale, read_rig, scale_of
+from .readings import Reading, read_rig, scale_of
 from .reduce import SWING_DIVISORS, reduce_rig, reduce_rig_of, two_point_torque
+from .signals import Scale
 from .similarity import SimilarityNumbers, similarity_numbers
 from .swing import SwingMean, mean_through_swing
 from .tilt import TiltTest, reduce_tilt

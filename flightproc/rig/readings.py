@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from ..channels import GRAVITY
 from ..display import displayed
 from ..errors import RigError
 from ..quantity import Quantity
@@ -19,56 +18,17 @@ from ..readers.column_map import guess_time
 from ..readers.content import load_content
 from ..readers.table import Column, parse_table
 from ..readers.units import TIME_UNITS, find_unit
+from .signals import RIG_SIGNALS, Scale, Table
 from .swing import SwingMean, mean_through_swing
 
 if TYPE_CHECKING:
     from ..sheets import RigReading, RigSeries, RigSheet
 
-__all__ = ["Reading", "Scale", "read_rig", "scale_of"]
+__all__ = ["Reading", "read_rig", "scale_of"]
 
 Array = NDArray[np.float64]
 
 _THRUST_STD = 0.05  # relative, where a thrust comes without one
-_MASS = {"kg": 1.0, "g": 1e-3, "lb": 0.45359237}
-_FORCE = {"N": 1.0, "kN": 1e3}
-_TORQUE = {"N m": 1.0, "Nm": 1.0, "N·m": 1.0}
-
-
-@dataclass(frozen=True)
-class Scale:
-    """How what a rig shows becomes torque.
-
-    Attributes
-    ----------
-    unit : str
-        Of the signal: kg (two points: right less left), N (lever) or N m (transducer).
-    arm : float
-        Torque per unit of signal [N m per that unit].
-    arm_std : float
-        Relative standard uncertainty of the arm, common to all readings.
-    arm_name : str
-        Its name in the budget; empty where there is none.
-    calibration_std, step_std : float
-        Standard uncertainties of one reading of the signal, in its unit.
-    sensitivity_std : float
-        Relative standard uncertainty of the sensitivity, common to all readings.
-
-    Examples
-    --------
-    >>> import flightproc as fp
-    >>> from flightproc.rig import scale_of
-    >>> scale = scale_of(fp.load_rig("sample_logs/school-wing-28/rig.toml"))
-    >>> scale.unit, round(scale.arm, 3)
-    ('kg', 1.863)
-    """
-
-    unit: str
-    arm: float
-    arm_std: float
-    arm_name: str
-    calibration_std: float
-    step_std: float
-    sensitivity_std: float
 
 
 @displayed
@@ -132,47 +92,7 @@ def scale_of(sheet: RigSheet) -> Scale:
     >>> scale_of(fp.load_rig("sample_logs/school-wing-28/rig.toml")).arm_name
     'spacing'
     """
-    gain = sheet.sensitivity_std_percent / 100.0
-    root = math.sqrt(12.0)
-    if sheet.kind == "two_point":
-        spacing = _needed(sheet.spacing_m, "spacing_m", sheet)
-        two = math.sqrt(2.0)
-        return Scale(
-            unit="kg",
-            arm=GRAVITY * spacing / 2.0,
-            arm_std=sheet.spacing_std_m / spacing,
-            arm_name="spacing",
-            calibration_std=two * sheet.scale_std_kg,
-            step_std=two * (sheet.scale_resolution_kg / root),
-            sensitivity_std=gain,
-        )
-    if sheet.kind == "lever_arm":
-        arm = _needed(sheet.arm_m, "arm_m", sheet)
-        newton = any(r.load_N is not None for r in sheet.readings) or any(s.unit == "N" for s in sheet.series)
-        return Scale(
-            unit="N",
-            arm=arm,
-            arm_std=sheet.arm_std_m / arm,
-            arm_name="arm",
-            calibration_std=sheet.cell_std_N if newton else GRAVITY * sheet.scale_std_kg,
-            step_std=(sheet.cell_resolution_N if newton else GRAVITY * sheet.scale_resolution_kg) / root,
-            sensitivity_std=gain,
-        )
-    return Scale(
-        unit="N m",
-        arm=1.0,
-        arm_std=0.0,
-        arm_name="",
-        calibration_std=sheet.transducer_std_N_m,
-        step_std=sheet.transducer_resolution_N_m / root,
-        sensitivity_std=gain,
-    )
-
-
-def _needed(value: float | None, field: str, sheet: RigSheet) -> float:
-    if value is None:
-        raise RigError(f"{field} is missing", where=sheet.name or "rig sheet", hint=f"{sheet.kind} needs it")
-    return value
+    return RIG_SIGNALS[sheet.kind].scale(sheet)
 
 
 def read_rig(sheet: RigSheet, divisor: float, folder: str | Path | None = None) -> tuple[Reading, ...]:
@@ -208,32 +128,20 @@ def read_rig(sheet: RigSheet, divisor: float, folder: str | Path | None = None) 
 
 
 def _typed(kind: str, reading: RigReading, divisor: float) -> Reading:
-    if kind == "two_point":
-        left, right = reading.left_kg or 0.0, reading.right_kg or 0.0
-        pairs = [(reading.left_low_kg, reading.left_high_kg), (reading.right_low_kg, reading.right_high_kg)]
-        signal, total, factor = right - left, left + right, 1.0
-    elif kind == "lever_arm":
-        total = None
-        if reading.load_N is not None:
-            signal, factor, pairs = reading.load_N, 1.0, [(reading.load_low_N, reading.load_high_N)]
-        else:
-            factor = GRAVITY
-            signal = factor * (reading.load_kg or 0.0)
-            pairs = [(reading.load_low_kg, reading.load_high_kg)]
-    else:
-        total, factor, signal = None, 1.0, reading.torque_N_m or 0.0
-        pairs = [(reading.torque_low_N_m, reading.torque_high_N_m)]
-    parts = [(high - low) / 2.0 / divisor for low, high in pairs if low is not None and high is not None]
-    swing = factor * math.hypot(*parts) if parts else 0.0
+    shown = RIG_SIGNALS[kind].shown(reading)
+    parts = [
+        (high - low) / 2.0 / divisor for low, high in shown.swings if low is not None and high is not None
+    ]
+    swing = shown.factor * math.hypot(*parts) if parts else 0.0
     return Reading(
         rpm=reading.rpm,
         rpm_std=reading.rpm_std if reading.rpm > 0.0 else 0.0,
-        signal=signal,
+        signal=shown.signal,
         swing_std=swing,
         swing_dof=math.inf,
-        noted=len(parts) == len(pairs),
-        total=total,
-        total_std=None if total is None else swing,
+        noted=len(parts) == len(shown.swings),
+        total=shown.total,
+        total_std=None if shown.total is None else swing,
         thrust=_thrust(reading),
     )
 
@@ -278,17 +186,8 @@ def _averaged(kind: str, entry: RigSeries, folder: Path, tables: dict[str, list[
         except RigError as error:
             raise RigError(f"at {rpm:.0f} rpm: {error}", where=path) from error
 
-    total = None
-    if kind == "two_point":
-        left = _values(columns, entry.left_column, entry.unit, path, force=False)
-        right = _values(columns, entry.right_column, entry.unit, path, force=False)
-        trace, total = mean(right - left), mean(right + left)
-    elif kind == "lever_arm":
-        trace = mean(_values(columns, entry.load_column, entry.unit, path, force=True))
-    else:
-        column = _find(columns, entry.torque_column, path)
-        _factor(column, entry.unit, "N m", _TORQUE, path)
-        trace = mean(column.values)
+    signal, sums = RIG_SIGNALS[kind].series(Table(columns, path), entry)
+    trace, total = mean(signal), None if sums is None else mean(sums)
     head = f"series at {rpm:.0f} rpm" if rpm else "series of the zero"
     return Reading(
         rpm=rpm,
@@ -305,46 +204,13 @@ def _averaged(kind: str, entry: RigSeries, folder: Path, tables: dict[str, list[
     )
 
 
-def _find(columns: Sequence[Column], name: str, path: str) -> Column:
-    wanted = name.strip().casefold()
-    for column in columns:
-        if wanted in (column.name.strip().casefold(), column.bare.strip().casefold()):
-            if column.texts is not None:
-                raise RigError(f"the column {name!r} holds text, no numbers", where=path)
-            return column
-    raise RigError(
-        f"the file has no column {name!r}", where=path, allowed=", ".join(column.name for column in columns)
-    )
-
-
-def _factor(column: Column, stated: str | None, default: str, units: dict[str, float], path: str) -> float:
-    unit = stated or column.unit or default
-    if unit not in units:
-        raise RigError(
-            f"the unit of column {column.name!r} does not fit",
-            where=path,
-            found=unit,
-            allowed=", ".join(units),
-        )
-    return units[unit]
-
-
-def _values(columns: Sequence[Column], name: str, stated: str | None, path: str, *, force: bool) -> Array:
-    """Return a column in kg, or in N where a force is wanted."""
-    column = _find(columns, name, path)
-    forces, masses = (1.0, GRAVITY) if force else (1.0 / GRAVITY, 1.0)
-    units = {unit: masses * f for unit, f in _MASS.items()} | {unit: forces * f for unit, f in _FORCE.items()}
-    values: Array = column.values * _factor(column, stated, "kg", units, path)
-    return values
-
-
 def _speed(
     columns: Sequence[Column], entry: RigSeries, keep: NDArray[np.bool_], path: str
 ) -> tuple[float, float, list[str]]:
     """Return engine speed, its uncertainty and words; the file's own comes before the sheet's."""
     if not entry.rpm_column:
         return float(entry.rpm or 0.0), entry.rpm_std if entry.rpm else 0.0, []
-    values = _find(columns, entry.rpm_column, path).values[keep]
+    values = Table(columns, path).find(entry.rpm_column).values[keep]
     values = values[np.isfinite(values)]
     if not values.size:
         raise RigError(f"the column {entry.rpm_column!r} is empty in this stretch", where=path)

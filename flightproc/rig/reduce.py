@@ -18,7 +18,8 @@ from .budget import torque_interval, welch_satterthwaite
 from .fits import choose_fit, fit_torque
 from .model import RigCurve, RigPoint
 from .power import check_power, unknown_check
-from .readings import Reading, Scale, read_rig, scale_of
+from .readings import Reading, read_rig, scale_of
+from .signals import Scale
 from .similarity import similarity_numbers
 
 if TYPE_CHECKING:

@@ -8,11 +8,9 @@ from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
 from .fields import Field, Finding, Sheet, rule
+from .rig_kinds import RIG_KINDS
 
-__all__ = ["RIG_KINDS", "RigAirEntry", "RigReading", "RigSeries", "RigSheet"]
-
-RIG_KINDS = ("two_point", "lever_arm", "torque_transducer")
-"""Kinds of rig: two scales side by side; one load cell on a lever; the torque itself."""
+__all__ = ["RigAirEntry", "RigReading", "RigSeries", "RigSheet"]
 
 _DRY_AIR = 287.05287
 """Gas constant of dry air [J/(kg K)] (ISO 2533:1975)."""
@@ -308,21 +306,7 @@ class RigSeries(Sheet):
             yield "thrust_std_N", "only together with thrust_N"
 
 
-_SHOWN = {
-    "two_point": {"left_kg", "right_kg"},
-    "lever_arm": {"load_kg", "load_N"},
-    "torque_transducer": {"torque_N_m"},
-}
-_EVERY = set().union(*_SHOWN.values())
-_COLUMNS = {
-    "two_point": ("left_column", "right_column"),
-    "lever_arm": ("load_column",),
-    "torque_transducer": ("torque_column",),
-}
-
-
-def _or(names: set[str]) -> str:
-    return " and ".join(sorted(names)) if "left_kg" in names else " or ".join(sorted(names))
+_EVERY = {name for kind in RIG_KINDS.values() for name in kind.shown}
 
 
 class RigSheet(Sheet):
@@ -350,12 +334,11 @@ class RigSheet(Sheet):
         ),
     ] = ""
     kind: Annotated[
-        Literal["two_point", "lever_arm", "torque_transducer"],
+        str,
         Field(
-            "kind of rig: two_point, two scales side by side; lever_arm, one load cell on a lever; "
-            "torque_transducer, the torque itself",
+            f"kind of rig: {'; '.join(f'{name}, {kind.meaning}' for name, kind in RIG_KINDS.items())}",
             kind="text",
-            choices=RIG_KINDS,
+            choices=tuple(RIG_KINDS),
             example="two_point",
         ),
     ]
@@ -494,12 +477,12 @@ class RigSheet(Sheet):
         words="`spacing_m` with two_point and `arm_m` with lever_arm",
     )
     def _check_geometry(self: Any) -> Iterator[Finding]:
-        for kind, field in (("two_point", "spacing_m"), ("lever_arm", "arm_m")):
-            given = getattr(self, field) is not None
-            if self.kind == kind and not given:
-                yield field, f"{RigSheet.info(field).allowed}; {kind} needs it"
-            elif self.kind in RIG_KINDS and self.kind != kind and given:
-                yield field, f"only with {kind}"
+        for name, kind in RIG_KINDS.items():
+            given = bool(kind.geometry) and getattr(self, kind.geometry) is not None
+            if kind.geometry and self.kind == name and not given:
+                yield kind.geometry, f"{RigSheet.info(kind.geometry).allowed}; {name} needs it"
+            elif self.kind in RIG_KINDS and self.kind != name and given:
+                yield kind.geometry, f"only with {name}"
 
     @rule(
         "kind",
@@ -508,19 +491,20 @@ class RigSheet(Sheet):
         "torque_N_m",
     )
     def _check_shown(self: Any) -> Iterator[Finding]:
-        wanted = _SHOWN.get(self.kind)
-        if wanted is None or not isinstance(self.readings, list | tuple):
+        kind = RIG_KINDS.get(self.kind)
+        if kind is None or not isinstance(self.readings, list | tuple):
             return
+        wanted = set(kind.shown)
+        shows = (" or " if kind.either else " and ").join(sorted(wanted))
         for i, reading in enumerate(self.readings):
             given = {name for name in _EVERY if getattr(reading, name, None) is not None}
             for name in sorted(given - wanted):
-                yield ("readings", i, name), f"not with kind {self.kind}; it shows {_or(wanted)}"
-            if self.kind == "lever_arm":
-                if len(given & wanted) != 1:
-                    yield ("readings", i, "load_kg"), "either load_kg or load_N"
-            else:
+                yield ("readings", i, name), f"not with kind {self.kind}; it shows {shows}"
+            if not kind.either:
                 for name in sorted(wanted - given):
                     yield ("readings", i, name), f"what the rig shows; {self.kind} needs it"
+            elif len(given & wanted) != 1:
+                yield ("readings", i, kind.shown[0]), f"either {' or '.join(kind.shown)}"
 
     @rule(
         "kind",
@@ -528,17 +512,16 @@ class RigSheet(Sheet):
         words="each series names the columns of its kind of rig, in a unit that fits",
     )
     def _check_columns(self: Any) -> Iterator[Finding]:
-        wanted = _COLUMNS.get(self.kind)
-        if wanted is None or not isinstance(self.series, list | tuple):
+        kind = RIG_KINDS.get(self.kind)
+        if kind is None or not isinstance(self.series, list | tuple):
             return
-        units = ("N m",) if self.kind == "torque_transducer" else ("kg", "N")
         for i, entry in enumerate(self.series):
-            for name in wanted:
+            for name in kind.columns:
                 if not getattr(entry, name, ""):
                     yield ("series", i, name), f"the name of the column; {self.kind} needs it"
             unit = getattr(entry, "unit", None)
-            if unit is not None and unit not in units:
-                yield ("series", i, "unit"), f"{' or '.join(units)} with {self.kind}"
+            if unit is not None and unit not in kind.units:
+                yield ("series", i, "unit"), f"{' or '.join(kind.units)} with {self.kind}"
 
     @rule(
         "readings.rpm",

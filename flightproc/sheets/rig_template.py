@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ..errors import OutputError
 from .fields import PLACEHOLDER
-from .rig import RIG_KINDS
+from .rig_kinds import RIG_KINDS
 
 __all__ = ["rig_template", "write_rig_template", "write_sheet"]
 
@@ -22,37 +22,11 @@ _HEAD = f"""\
 
 """
 
-_GEOMETRY = {
-    "two_point": f"""\
-kind = "two_point"          # two scales side by side
-spacing_m = {_FILL}       # between the scales' points, tape measure, such as 0.38
-""",
-    "lever_arm": f"""\
-kind = "lever_arm"          # one load cell on a lever
-arm_m = {_FILL}           # from the shaft's line to the line of the load, such as 0.5
-""",
-    "torque_transducer": """\
-kind = "torque_transducer"  # torque at the propeller's speed
-""",
-}
-
 _AIR = f"""
 [air]
 pressure_hPa = {_FILL}    # at the rig, not reduced to sea level
 temperature_C = {_FILL}   # in the shade
 """
-
-_WHAT = {
-    "two_point": "left and right as the pilot sees them [kg]",
-    "lever_arm": "load [kg]; write load_N where the cell shows newton",
-    "torque_transducer": "torque [N m]",
-}
-
-_ROW = {
-    "two_point": ("left_kg", "right_kg"),
-    "lever_arm": ("load_kg",),
-    "torque_transducer": ("torque_N_m",),
-}
 
 _SETTINGS = 3
 
@@ -77,9 +51,14 @@ def rig_template(kind: str = "two_point") -> str:
     """
     if kind not in RIG_KINDS:
         raise OutputError("there is no such kind of rig", found=kind, allowed=", ".join(RIG_KINDS))
-    shown = ", ".join(f"{name} = {_FILL}" for name in _ROW[kind])
+    entry = RIG_KINDS[kind]
+    head = f'kind = "{kind}"'.ljust(27) + f" # {entry.meaning}\n"
+    if entry.geometry:
+        head += f"{entry.geometry} = {_FILL}".ljust(27) + f" # {entry.measured}\n"
+    fields = entry.shown[:1] if entry.either else entry.shown
+    shown = ", ".join(f"{name} = {_FILL}" for name in fields)
     rows = [
-        f"# The readings, one a line: engine speed [1/min], {_WHAT[kind]}.",
+        f"# The readings, one a line: engine speed [1/min], {entry.reads}.",
         "# Watch each for 20 s and write down the middle of the swing. The first and the last are the zeros,",
         "# engine stopped. Add lines: five settings are better than three.",
         "readings = [",
@@ -88,13 +67,8 @@ def rig_template(kind: str = "two_point") -> str:
         f"  {{ rpm = 0, {shown} }},",
         "]",
     ]
-    swing = {
-        "two_point": "left_low_kg = 57.0, left_high_kg = 57.9, right_low_kg = 61.4, right_high_kg = 62.3",
-        "lever_arm": "load_low_kg = 2.6, load_high_kg = 3.2",
-        "torque_transducer": "torque_low_N_m = 13.9, torque_high_N_m = 14.8",
-    }[kind]
-    note = f"# A reading may hold the swing and a thrust too:\n#   {swing}, thrust_N = 320\n"
-    return _HEAD + _GEOMETRY[kind] + "\n" + "\n".join(rows) + "\n" + note + _AIR
+    note = f"# A reading may hold the swing and a thrust too:\n#   {entry.swing}, thrust_N = 320\n"
+    return _HEAD + head + "\n" + "\n".join(rows) + "\n" + note + _AIR
 
 
 def write_rig_template(folder: str | os.PathLike[str], kind: str = "two_point") -> Path:
