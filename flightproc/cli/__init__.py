@@ -41,7 +41,10 @@ def main(argv: list[str] | None = None) -> int:
 
 def program() -> int:
     """Run the command line as the process that it is called as, and return its exit code."""
+    import _thread
     import signal
+    import sys
+    import threading
     from typing import Any
 
     came: list[int] = []
@@ -50,8 +53,16 @@ def program() -> int:
         came.append(number)
         raise KeyboardInterrupt
 
+    def dropped(told: Any) -> None:
+        if came and isinstance(told.exc_value, KeyboardInterrupt):
+            # it came where no error can leave, such as a finaliser: once more, when that is over
+            threading.Timer(0.02, _thread.interrupt_main).start()
+        else:
+            sys.__unraisablehook__(told)
+
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # not where it is to be ignored
         signal.signal(signal.SIGINT, stop)
+        sys.unraisablehook = dropped
     try:
         code = main()
     except BaseException:

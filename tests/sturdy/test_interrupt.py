@@ -7,6 +7,7 @@ import shutil
 import signal
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -144,11 +145,24 @@ def test_ctrl_c_that_a_library_hands_on_as_another_error(
     def failing() -> int:
         raise RuntimeError("a fault of ours")
 
+    class Finalised:
+        def __del__(self) -> None:
+            os.kill(os.getpid(), signal.SIGINT)
+            sum(range(10))
+
+    def clearing_up() -> int:
+        Finalised()
+        time.sleep(10.0)
+        return 0
+
     before = signal.getsignal(signal.SIGINT)
+    monkeypatch.setattr(sys, "unraisablehook", sys.unraisablehook)
     try:
-        monkeypatch.setattr("flightproc.cli.main", making_a_class)
-        assert program() == 130
-        assert capsys.readouterr().err == "flightproc: ended by Ctrl+C; nothing is left half written\n"
+        for broken in (making_a_class, clearing_up):
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+            monkeypatch.setattr("flightproc.cli.main", broken)
+            assert program() == 130
+            assert capsys.readouterr().err == "flightproc: ended by Ctrl+C; nothing is left half written\n"
         signal.signal(signal.SIGINT, signal.default_int_handler)
         monkeypatch.setattr("flightproc.cli.main", failing)
         with pytest.raises(RuntimeError, match="a fault of ours"):
