@@ -68,3 +68,25 @@ def test_merit_messages(thrust, words):
     check = check_power(7000.0, Quantity.of(20.0, 1.0), Quantity.of(thrust, 10.0), density=1.2, **SET)
     assert words in check.message
     assert f"{check.thrust_ceiling.value:.0f} N at most" in check.message
+
+
+def test_coefficients_carry_torque_thrust_speed_and_density():
+    check = check_power(
+        7000.0,
+        Quantity.of(25.0, 0.25),
+        Quantity.of(450.0, 9.0),
+        rpm_std=35.0,
+        density=1.15,
+        density_std=0.0115,
+        draws=100_000,
+        **SET,
+    )
+    speed, air = 2.0 * 35.0 / 7000.0, 0.01
+    for found, own in ((check.torque_coefficient, 0.01), (check.thrust_coefficient, 0.02)):
+        assert found.std / found.value == pytest.approx(math.hypot(own, speed, air), rel=0.02)
+    assert check.power.std / check.power.value == pytest.approx(math.hypot(0.01, speed / 2.0), rel=0.02)
+    # the power that thrust asks for: 1.5 of its own, half of the density's
+    ideal = check.ideal_power
+    assert ideal.std / ideal.value == pytest.approx(math.hypot(1.5 * 0.02, 0.5 * air), rel=0.02)
+    assert ideal.value == pytest.approx(float(ideal_power(450.0, diameter=1.3, density=1.15)), rel=1e-12)
+    assert ideal.unit == "W" and check.thrust_ceiling.unit == "N"

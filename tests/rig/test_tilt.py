@@ -164,3 +164,100 @@ def test_intervals_hold_the_truth():
     assert 228 <= held <= 246
     assert abs(np.mean(scores)) < 2.6 / math.sqrt(n)
     assert 0.85 < np.std(scores) < 1.15
+
+
+STDS = {
+    "ballast mass": ("ballast_kg", "ballast_std_kg", 0.02),
+    "ballast arm": ("arm_m", "arm_std_m", 0.002),
+    "drop of the ballast": ("drop_m", "drop_std_m", 0.01),
+    "pivot": ("pivot_height_m", "pivot_height_std_m", 0.002),
+}
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize("name", [*STDS, "hung mass"])
+def test_each_part_of_the_budget_is_what_its_error_changes(name):
+    """Against differences, and against the spread of the draws where the part stands alone."""
+    none = {entry_std: 0.0 for _, entry_std, _ in STDS.values()}
+    base = {"drop": 0.15, "pivot": 0.04, "ballast": 5.0, "arm": 0.3}
+    mass_std = 1.5 if name == "hung mass" else 0.0
+    if name != "hung mass":
+        none[STDS[name][1]] = STDS[name][2]
+    test = entry(**base, angle_std_deg=0.001, **none)
+    found = reduce_tilt(test, MASS, mass_std)
+
+    def changed(sign):
+        if name == "hung mass":
+            return reduce_tilt(test, MASS + sign * mass_std, 0.0)
+        field, _, std = STDS[name]
+        moved = test.model_copy(update={field: getattr(test, field) + sign * std})
+        return reduce_tilt(moved, MASS, 0.0)
+
+    up, down = changed(1.0), changed(-1.0)
+    for which in ("weight_stiffness", "hang_arm"):
+        ends = [getattr(each, which).value for each in (up, down)]
+        part = abs(ends[0] - ends[1]) / 2.0
+        quantity = getattr(found, which)
+        assert quantity.budget[name] == pytest.approx(part, rel=2e-3)
+        assert quantity.std == pytest.approx(math.hypot(part, quantity.budget["angle"]), rel=0.02)
+
+
+@pytest.mark.analytic
+def test_an_angle_error_counts_by_the_steepness_of_the_tangent():
+    """At 23 degrees an error of the angle changes the tangent by 1 / cos^2."""
+    sides = (1, -1)
+    test = entry(
+        sides,
+        ballast=20.0,
+        arm=0.9,
+        angle_std_deg=0.05,
+        ballast_std_kg=0.0,
+        arm_std_m=0.0,
+        drop_std_m=0.0,
+        pivot_height_std_m=0.0,
+    )
+    found = reduce_tilt(test, MASS, 0.0)
+    angle = math.radians(hang(1, ballast=20.0, arm=0.9))
+    relative = math.radians(0.05) / math.cos(angle) ** 2 / math.sqrt(2.0) / math.tan(angle)
+    assert found.weight_stiffness.std / found.weight_stiffness.value == pytest.approx(relative, rel=0.02)
+    assert any("beyond 10 deg" in word for word in found.words)
+
+
+@pytest.mark.analytic
+def test_zero_and_residual_are_angles_not_tangents():
+    """A unit that hangs far off: both come back as angles."""
+    zero = 20.0
+    test = TiltTestEntry(
+        side=("right", "left"),
+        angle_deg=tuple(math.degrees(math.atan(math.tan(math.radians(zero)) + x)) for x in (0.03, -0.03)),
+        zero_deg=(zero + 0.02, zero - 0.02),
+        ballast_kg=4.0,
+        arm_m=0.25,
+        angle_std_deg=0.05,
+    )
+    found = reduce_tilt(test, MASS, 1.0)
+    assert found.zero.value == pytest.approx(math.radians(zero), abs=1e-5)
+    assert found.zero.std == pytest.approx(math.radians(0.05) / 2.0, rel=0.01)
+    np.testing.assert_allclose(np.degrees(found.residual[2:]), [0.02, -0.02], atol=3e-4)
+
+
+@pytest.mark.analytic
+def test_zero_follows_t_only_where_the_scatter_refutes_what_is_stated():
+    calm = entry((1, -1, 1, -1))
+    assert reduce_tilt(calm, MASS, 1.0).zero.high95 == pytest.approx(
+        1.959964 * reduce_tilt(calm, MASS, 1.0).zero.std, abs=1e-9
+    )
+    off = (0.5, -0.6, -0.4, 0.5)
+    wild = calm.model_copy(
+        update={"angle_deg": tuple(a + b for a, b in zip(calm.angle_deg, off, strict=True))}
+    )
+    zero = reduce_tilt(wild, MASS, 1.0).zero
+    # three degrees of freedom at least
+    assert zero.high95 - zero.value == pytest.approx(3.182446 * zero.std, rel=1e-5)
+
+
+@pytest.mark.analytic
+def test_a_pivot_well_above_the_hang_points_is_told():
+    words = " ".join(reduce_tilt(entry(pivot=0.3), MASS, 1.0).words)
+    assert "pivot lies well above" in words and "beyond 10 deg" not in words
+    assert "pivot lies well above" not in " ".join(reduce_tilt(entry(pivot=0.05), MASS, 1.0).words)
