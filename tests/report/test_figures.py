@@ -244,7 +244,8 @@ def test_shares_of_a_budget_are_drawn_side_by_side_in_growing_darkness(make_resu
         "Torque ratio",
     ]
     for panel in panels:
-        drawn = sum(bar.get_width() for bar in panel.patches)
+        bars = [path.vertices for shown in panel.collections for path in shown.get_paths()]
+        drawn = sum(float(np.ptp(bar[:, 0])) for bar in bars if np.ptp(bar[:, 1]) > 0.0)
         assert drawn == pytest.approx(4 * 100.0)  # four settings, each whole
     handles = found.figure.legends[0].get_patches()
     light = [sum(patch.get_facecolor()[:3]) for patch in handles]

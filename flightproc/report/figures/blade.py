@@ -78,7 +78,7 @@ def draw(results: Results) -> Picture | Missing:
         axes.set_xlim(0.0, 1.02)
         axes.set_xticks([0.0, 0.25, 0.5, 0.75, 1.0])
         axes.set_xticklabels(["0", "0.25", "0.5", "0.75", "1"])
-        axes.set_title(f"{angles.rpm:.0f} 1/min, {angles.airspeed:.1f} m/s", fontsize=9.5, pad=4)
+        axes.set_title(f"{angles.rpm:.0f} 1/min, {angles.airspeed:.1f} m/s", fontsize=9.5, pad=4, y=1.0)
         axes.set_xlabel("Radius r / R [1]")
         if column:
             axes.tick_params(labelleft=False)

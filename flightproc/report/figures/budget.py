@@ -10,7 +10,7 @@ import numpy as np
 
 from ...moment.budget import BudgetEntry
 from ...results import Results
-from .style import INK, MUTED, Missing, Picture, legend_patch, new_figure, tidy_ticks
+from .style import INK, MUTED, Missing, Picture, boxes, legend_patch, new_figure, tidy_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -77,10 +77,12 @@ def draw(results: Results) -> Picture | Missing:
         x = (left + place * (width + gap)) / 9.0
         axes = figure.add_axes((x, bottom / height, width / 9.0, 1.0 - (top + bottom) / height))
         _panel(axes, found, named, speeds, reach)
-        axes.set_title(title, fontsize=10.0, color=INK, loc="left", pad=5.0)
+        axes.set_title(title, fontsize=10.0, color=INK, loc="left", pad=5.0, y=1.0)
         axes.set_xlabel("Share of the variance [%]")
-        names = [fill(label, _WRAP) for label in named] if place == 0 else [""] * len(named)
-        axes.set_yticks(range(len(named)), names)
+        if place == 0:
+            axes.set_yticks(range(len(named)), [fill(label, _WRAP) for label in named])
+        else:
+            axes.set_yticks([])
         row = found[-1].budget.rows[0]
         greatest.append(
             f"{title.lower()} at {found[-1].rpm:.0f} 1/min: {row.label} {100.0 * row.share:.0f} %"
@@ -110,28 +112,18 @@ def _panel(
     axes: Axes, found: Sequence[BudgetEntry], named: Sequence[str], speeds: Sequence[float], reach: float
 ) -> None:
     step = 0.78 / len(speeds)
-    for line, label in enumerate(named):
-        shares = []
-        for entry in found:
-            place = speeds.index(entry.rpm)
-            share = 100.0 * _share(entry, label, named)
-            at = line + (place - (len(speeds) - 1) / 2.0) * step
-            axes.barh(
-                at,
-                share,
-                height=0.92 * step,
-                color=_shade(place, len(speeds)),
-                edgecolor=INK,
-                lw=0.5,
-                zorder=3,
-            )
-            shares.append((share, at))
-        share, at = max(shares)
-        if share == 0.0:
-            continue
+    shares = np.array([[100.0 * _share(entry, label, named) for label in named] for entry in found])
+    places = np.array([speeds.index(entry.rpm) for entry in found])
+    middles = np.arange(len(named)) + (places[:, None] - (len(speeds) - 1) / 2.0) * step
+    for place, row, at in zip(places, shares, middles, strict=True):
+        bars = [(0.0, share, y - 0.46 * step, y + 0.46 * step) for share, y in zip(row, at, strict=True)]
+        boxes(axes, bars, facecolor=_shade(place, len(speeds)), edgecolor=INK, lw=0.5, zorder=3)
+    for line in np.flatnonzero(shares.max(axis=0)):
+        longest = max(range(len(found)), key=lambda entry: (shares[entry, line], middles[entry, line]))
+        share = shares[longest, line]
         axes.annotate(
             f"{share:.0f}" if share >= 0.5 else "< 1",
-            (share, at),
+            (share, middles[longest, line]),
             (3, 0),
             textcoords="offset points",
             va="center",
@@ -143,5 +135,4 @@ def _panel(
     tidy_ticks(axes, 5)
     axes.grid(axis="y", visible=False)
     axes.tick_params(axis="y", length=0.0)
-    for edge in range(1, len(named)):
-        axes.axhline(edge - 0.5, color=MUTED, lw=0.4, alpha=0.5)
+    axes.hlines(np.arange(0.5, len(named) - 1), 0.0, reach, color=MUTED, lw=0.4, alpha=0.5)

@@ -6,7 +6,7 @@ import numpy as np
 
 from ...holds.model import HoldKind
 from ...results import Results
-from .style import INK, KINDS, MUTED, PREDICTION, Missing, Picture, new_figure, tidy_ticks
+from .style import INK, KINDS, MUTED, PREDICTION, Missing, Picture, dots, new_figure, tidy_ticks
 
 __all__ = ["draw"]
 
@@ -45,7 +45,7 @@ def draw(results: Results) -> Picture | Missing:
     tidy_ticks(top)
 
     first = figure.add_subplot(grid[1, 0])
-    first.plot(fit.time, fit.innovations, ".", color=PREDICTION, ms=2.0)
+    dots(first, fit.time, fit.innovations, 2.0, PREDICTION)
     for level in (-1.96, 1.96):
         first.axhline(level, color=INK, lw=0.8, ls=(0, (4, 2)))
     first.set_xlabel("Time [s]")

@@ -19,6 +19,7 @@ from .style import (
     REJECTED,
     Missing,
     Picture,
+    boxes,
     decimate,
     hold_label,
     legend_patch,
@@ -95,7 +96,8 @@ def _lane(axes: Axes, results: Results, letters: dict[str, str], per_minute: flo
     axes.grid(False)
     for spine in axes.spines.values():
         spine.set_visible(False)
-    axes.tick_params(length=0, labelbottom=False)
+    axes.tick_params(length=0)
+    axes.set_xticks([])
     axes.set_yticks([0.5, -0.5], ["holds", "turned down"])
     labels = [hold_label(i, hold.kind) for i, hold in enumerate(results.holds, start=1)]
     centres = [(hold.start + hold.end) / 120.0 for hold in results.holds]
@@ -147,7 +149,7 @@ def _means(axes: Axes, results: Results, column: str, factor: float) -> list[flo
     """Draw the mean of each hold with its 95 % interval; return what the axis should show of them."""
     seen: list[float] = []
     for kind, look in KINDS.items():
-        bars = []
+        bars, spans = [], []
         for hold in results.holds:
             quantity = _hold_quantity(hold, column)
             item = None if quantity is None or hold.kind is not kind else spread(quantity, factor)
@@ -155,15 +157,9 @@ def _means(axes: Axes, results: Results, column: str, factor: float) -> list[flo
                 continue
             left, right = hold.start / 60.0, hold.end / 60.0
             bars.append((item.value, left, right))
-            axes.broken_barh(
-                [(left, right - left)],
-                (item.low, item.high - item.low),
-                facecolor=look.colour,
-                alpha=0.4,
-                lw=0,
-                zorder=3,
-            )
+            spans.append((left, right, item.low, item.high))
             seen += [item.low, item.high]
+        boxes(axes, spans, facecolor=look.colour, alpha=0.4, lw=0, zorder=3)
         if bars:
             values, left_ends, right_ends = zip(*bars, strict=True)
             axes.hlines(values, left_ends, right_ends, color=look.colour, lw=2.6, zorder=4)
@@ -193,11 +189,10 @@ def _panel(axes: Axes, results: Results, column: str, label: str, factor: float)
     tidy_ticks(axes, 14, 5)
     whole = axes.get_xaxis_transform()
     for kind, spans in _spans_by_kind(results).items():
-        axes.broken_barh(
-            spans, (0.0, 1.0), transform=whole, facecolor=KINDS[kind].colour, alpha=0.13, lw=0, zorder=0
-        )
-    turned = [(start / 60.0, (end - start) / 60.0) for start, end, _ in merge_stretches(results.rejected)]
-    axes.broken_barh(turned, (0.0, 1.0), transform=whole, facecolor=REJECTED, alpha=0.12, lw=0, zorder=0)
+        stripes = [(left, left + length, 0.0, 1.0) for left, length in spans]
+        boxes(axes, stripes, transform=whole, facecolor=KINDS[kind].colour, alpha=0.13, lw=0, zorder=0)
+    turned = [(start / 60.0, end / 60.0, 0.0, 1.0) for start, end, _ in merge_stretches(results.rejected)]
+    boxes(axes, turned, transform=whole, facecolor=REJECTED, alpha=0.12, lw=0, zorder=0)
     airborne = np.zeros(time.size, dtype=bool)
     for start, end in results.sortie.airborne:
         airborne |= (results.sortie.time >= start) & (results.sortie.time <= end)
@@ -249,10 +244,13 @@ def draw(results: Results) -> Picture | Missing:
     per_minute = 9.0 * 72.0 * 0.88 / max(end, 1e-6)
     lost = _lane(lane, results, letters, per_minute)
     lane.set_xlim(0.0, end)
+    axes: Axes | None = None
     for row, (column, label, factor) in enumerate(_PANELS, start=1):
-        axes = figure.add_subplot(grid[row], sharex=lane)
+        axes = figure.add_subplot(grid[row], sharex=axes)
         _panel(axes, results, column, label, factor)
         axes.tick_params(labelbottom=row == len(_PANELS))
+    assert axes is not None
+    axes.set_xlim(0.0, end)
     axes.set_xlabel("Time since the first sample [min]")
     kinds = [kind for kind in HoldKind if any(hold.kind is kind for hold in results.holds)]
     first = [

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +11,7 @@ import numpy as np
 from ...holds.model import HoldKind
 from ...quantity import Quantity
 from ...results import Results
-from .style import INK, KINDS, MUTED, PREDICTION, Missing, Picture, new_figure, tidy_ticks
+from .style import INK, KINDS, MUTED, PREDICTION, Missing, Picture, new_figure, spread, tidy_ticks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,16 +60,21 @@ def draw(results: Results) -> Picture | Missing:
         ("flight, after", PREDICTION, "o"),
         ("geometry alone", power, "x"),
     )
-    for number, point in enumerate(inflow.points):
+    values = []
+    for point in inflow.points:
         row = rows.get(round(point.rpm))
-        values = (
-            None if row is None else row.alpha_075_static,
-            point.alpha_075_prior,
-            point.alpha_075,
-            None if row is None else row.alpha_075_naive,
+        values.append(
+            (
+                None if row is None else row.alpha_075_static,
+                point.alpha_075_prior,
+                point.alpha_075,
+                None if row is None else row.alpha_075_naive,
+            )
         )
-        for offset, value, (label, colour, marker) in zip(_OFFSETS, values, looks, strict=True):
-            _bar(right, number + offset, value, colour, marker, "" if number else label)
+    for offset, angles, (label, colour, marker) in zip(
+        _OFFSETS, zip(*values, strict=True), looks, strict=True
+    ):
+        _bars(right, offset, angles, colour, marker, label)
     tidy_ticks(right, 8, 9)
     right.set_xticks(range(len(inflow.points)))
     right.set_xticklabels([f"{p.rpm:.0f}\nJ {p.advance_ratio:.2f}" for p in inflow.points])
@@ -98,12 +105,16 @@ def draw(results: Results) -> Picture | Missing:
     )
 
 
-def _bar(axes: Axes, x: float, value: Quantity | None, colour: str, marker: str, label: str) -> None:
-    if value is None or value.value is None:
+def _bars(
+    axes: Axes, offset: float, angles: Sequence[Quantity | None], colour: str, marker: str, label: str
+) -> None:
+    found = [
+        (place + offset, item)
+        for place, angle in enumerate(angles)
+        if angle is not None and (item := spread(angle, 180.0 / math.pi)) is not None
+    ]
+    if not found:
         return
-    shown = value.degrees()
-    assert shown.value is not None
-    low = shown.value if shown.low95 is None else shown.low95
-    high = shown.value if shown.high95 is None else shown.high95
-    axes.plot([x, x], [low, high], color=colour, lw=1.6)
-    axes.plot([x], [shown.value], marker, color=colour, ms=5.5, label=label or "_", ls="none")
+    x = [at for at, _ in found]
+    axes.vlines(x, [item.low for _, item in found], [item.high for _, item in found], color=colour, lw=1.6)
+    axes.plot(x, [item.value for _, item in found], marker, color=colour, ms=5.5, label=label, ls="none")

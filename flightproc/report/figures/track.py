@@ -148,6 +148,8 @@ def _compass(axes: Axes, results: Results) -> str:
 
 def draw(results: Results) -> Picture | Missing:
     """Draw where the flight went and where each hold lies on it."""
+    from matplotlib.collections import LineCollection
+
     latitude, longitude = results.sortie.column("latitude"), results.sortie.column("longitude")
     if latitude is None or longitude is None:
         return Missing("No log of this sortie holds positions, so there is no ground track.")
@@ -174,6 +176,10 @@ def draw(results: Results) -> Picture | Missing:
     dense = np.isfinite(x) & np.isfinite(y)
     space = _LabelSpace(to_points(np.column_stack([x[dense], y[dense]])) * scale, (20.0, 10.0))
     back = axes.transData.inverted().transform
+    ways: list[NDArray[np.float64]] = []
+    lines: list[NDArray[np.float64]] = []
+    colours: list[str] = []
+    begun: dict[HoldKind, list[tuple[float, float]]] = {}
     for number, hold in enumerate(results.holds, start=1):
         look = KINDS[hold.kind]
         part = (time >= hold.start) & (time <= hold.end) & np.isfinite(east) & np.isfinite(north)
@@ -181,13 +187,14 @@ def draw(results: Results) -> Picture | Missing:
             continue
         px, py = _thin(east[part], north[part], 80)
         style = "-" if hold.straight else (0, (3, 1))
-        axes.plot(px, py, color="white", lw=5.4, zorder=3, solid_capstyle="round")
+        ways.append(np.column_stack([px, py]))
+        begun.setdefault(hold.kind, []).append((float(px[0]), float(py[0])))
         axes.plot(px, py, color=look.colour, lw=3.4, ls=style, zorder=4, solid_capstyle="butt")
-        axes.plot(px[:1], py[:1], marker=look.marker, color=look.colour, mec="white", mew=0.8, ms=8, zorder=5)
         middle = np.array([px[px.size // 2], py[py.size // 2]])
         anchor = to_points(middle) * scale
         at = back(np.array(space.place(*anchor)) / scale)
-        axes.plot([middle[0], at[0]], [middle[1], at[1]], color=look.colour, lw=0.8, zorder=5)
+        lines.append(np.array([middle, at]))
+        colours.append(look.colour)
         axes.text(
             float(at[0]),
             float(at[1]),
@@ -198,6 +205,21 @@ def draw(results: Results) -> Picture | Missing:
             color=INK,
             zorder=7,
             bbox={"boxstyle": "round,pad=0.18", "fc": "white", "ec": look.colour, "lw": 0.9},
+        )
+    axes.add_collection(
+        LineCollection(ways, colors="white", lw=5.4, zorder=3, capstyle="round"), autolim=False
+    )
+    axes.add_collection(LineCollection(lines, colors=colours, lw=0.8, zorder=5), autolim=False)
+    for kind, starts in begun.items():
+        look = KINDS[kind]
+        axes.plot(
+            *np.array(starts).T,
+            look.marker,
+            color=look.colour,
+            mec="white",
+            mew=0.8,
+            ms=8,
+            zorder=5,
         )
     axes.set_xlabel("East [m]")
     axes.set_ylabel("North [m]")

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from ...holds.model import HoldKind
 from ...results import Results
-from .style import INK, KINDS, MUTED, WIDTH, Missing, Picture, equal_scale, new_figure, tidy_ticks
+from .style import INK, KINDS, MUTED, WIDTH, Missing, Picture, dots, equal_scale, new_figure, tidy_ticks
 
 __all__ = ["draw"]
 
@@ -31,7 +31,8 @@ def draw(results: Results) -> Picture | Missing:
     good = good[:: max(1, math.ceil(good.size / 900))]
     figure = new_figure(4.9)
     axes = figure.add_axes((0.085, 0.115, 0.50, 0.865))
-    axes.plot(east[good], north[good], ".", color="#8d98a3", ms=3, label="ground velocity in flight")
+    dots(axes, east[good], north[good], 2.5, "#8d98a3")
+    axes.plot([], [], ".", color="#8d98a3", ms=4, label="ground velocity in flight")
     wind = results.wind
     words = "wind unknown"
     speed = _airspeed(results, good)
