@@ -152,7 +152,8 @@ def test_ctrl_c_that_a_library_hands_on_as_another_error(
 
     def clearing_up() -> int:
         Finalised()
-        time.sleep(10.0)
+        for _ in range(200):
+            time.sleep(0.01)
         return 0
 
     before = signal.getsignal(signal.SIGINT)
