@@ -115,7 +115,7 @@ class TablePolar:
             Where a Reynolds number has fewer than five angles, or its lift does not rise through zero.
         """
         a, re, cl, cd = np.broadcast_arrays(*(np.asarray(x, float) for x in (alpha, reynolds, lift, drag)))
-        if a.ndim != 1 or not all(np.all(np.isfinite(x)) for x in (a, re, cl, cd)):
+        if a.ndim != 1 or not a.size or not all(np.all(np.isfinite(x)) for x in (a, re, cl, cd)):
             raise FlightprocError("the polar table has gaps", where=where, hint="one number in every cell")
         if np.any(cd <= 0.0) or np.any(re <= 0.0) or np.any(np.abs(a) > math.pi + 1e-9):
             raise FlightprocError(

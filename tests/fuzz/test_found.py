@@ -19,6 +19,7 @@ from flightproc.decide.plan_noise import read_seen
 from flightproc.errors import FlightprocError, ResultsError, SheetError
 from flightproc.json_read import parse_json
 from flightproc.logbook.model import read_document
+from flightproc.propeller import read_polar_table
 from flightproc.readers import read_log, recording_from_frame
 
 from ..compare.glider_factory import document as glider_document
@@ -156,3 +157,18 @@ def test_a_data_frame_whose_units_are_no_text() -> None:
     frame = pd.DataFrame({"rpm": [1.0, 2.0]}, index=[0.0, 0.1])
     with pytest.raises(FlightprocError):
         recording_from_frame(frame, units={"rpm": "\ud800"})
+
+
+def test_a_polar_table_without_rows(tmp_path: Path) -> None:
+    path = tmp_path / "section.csv"
+    path.write_text("alpha_deg,cl,cd\n")
+    with pytest.raises(FlightprocError):
+        read_polar_table(path)
+
+
+def test_a_ulog_message_whose_kind_is_no_letter_is_told(tmp_path: Path) -> None:
+    good = make_samples(make_flight())["ULog"]
+    path = tmp_path / "flight.ulg"
+    place = good.rfind(b"\x0e\x00D\x01\x00")  # a data message of the second topic, of 14 bytes
+    path.write_bytes(good[: place + 2] + b"\x06" + good[place + 3 :])
+    assert [item.code for item in read_log(path).damage] == ["corrupt"]
