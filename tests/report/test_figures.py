@@ -132,6 +132,18 @@ def test_same_file_each_time(make_results: Make) -> None:
         assert png_bytes(first.figure).startswith(b"\x89PNG")
 
 
+def test_every_dot_is_drawn(make_results: Make) -> None:
+    full = make_results("full")
+    assert full.trace is not None and full.trace.fit is not None
+    found = DRAWN["fit"](full)
+    assert isinstance(found, Picture)
+    drawn = re.findall(r'<path d="([^"]*)"[^>]*stroke-linecap: round', svg_text(found.figure))
+    assert max(path.count("M") for path in drawn) == full.trace.fit.time.size
+    image = png_bytes(found.figure)
+    found.figure.axes[1].patches[0].remove()
+    assert len(image) > len(png_bytes(found.figure)) + 1000
+
+
 def test_moment_is_drawn_along_the_reaction(make_results: Make) -> None:
     """A propeller turning right gives negative moments, drawn as positive magnitudes all the same."""
     alts = []

@@ -320,7 +320,9 @@ def dots(axes: Axes, x: NDArray[np.float64], y: NDArray[np.float64], size: float
     ends = np.column_stack([x, y])
     axes.update_datalim(ends)
     axes.autoscale_view()
-    shape = Path(np.repeat(ends, 2, axis=0), np.tile([Path.MOVETO, Path.LINETO], x.size))
+    tails = np.column_stack([x + 1e-4 * np.ptp(x), y])  # strokes of no length are left out in PNG
+    shape = Path(np.stack([ends, tails], 1).reshape(-1, 2), np.tile([Path.MOVETO, Path.LINETO], x.size))
+    shape.should_simplify = False
     axes.add_artist(PathPatch(shape, fill=False, edgecolor=colour, lw=size, capstyle="round", zorder=2))
 
 
