@@ -146,7 +146,7 @@ def test_a_mirrored_flight_has_the_mirrored_moment() -> None:
     for name in ("hang_roll", "turn_rate", "bank"):
         here, there = found.prepared.sortie.channels[name], wanted.prepared.sortie.channels[name]
         np.testing.assert_allclose(here, -there, rtol=0, atol=1e-12)
-    # the noise model of the levels is fitted step by step, and does not end in quite the same place
+    # the noise model of the levels corrects its bias by draws, which are not mirrored with the flight
     std = np.sqrt(np.diag(other.covariance)).reshape(-1, 2).T
     assert (np.abs(mine.hang_roll + other.hang_roll) < 0.02 * std[0]).all()
     assert (np.abs(mine.turn_rate + other.turn_rate) < 0.02 * std[1]).all()
