@@ -134,7 +134,7 @@ def part_plan_sheet(t: Steps) -> str:
 def part_balance(t: Steps) -> str:
     """Return the sizing."""
     text = t.printed["balance"]
-    keep = entries(text, "note", "Thrust is from", "Turn per newton", "Yaw moment") + "\n"
+    keep = entries(text, "note", "Goal", "Thrust is from", "Turn per newton", "Yaw moment") + "\n"
     body = chunks(text, "Balance of", "option")
     return t.shown("balance", keep=f"{body}\n\n{keep}{entries(text, 'caution')}")
 

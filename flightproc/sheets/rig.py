@@ -476,13 +476,13 @@ class RigSheet(Sheet):
         "arm_m",
         words="`spacing_m` with two_point and `arm_m` with lever_arm",
     )
-    def _check_geometry(self: Any) -> Iterator[Finding]:
+    def _check_needs(self: Any) -> Iterator[Finding]:
         for name, kind in RIG_KINDS.items():
-            given = bool(kind.geometry) and getattr(self, kind.geometry) is not None
-            if kind.geometry and self.kind == name and not given:
-                yield kind.geometry, f"{RigSheet.info(kind.geometry).allowed}; {name} needs it"
+            given = bool(kind.needs) and getattr(self, kind.needs) is not None
+            if kind.needs and self.kind == name and not given:
+                yield kind.needs, f"{RigSheet.info(kind.needs).allowed}; {name} needs it"
             elif self.kind in RIG_KINDS and self.kind != name and given:
-                yield kind.geometry, f"only with {name}"
+                yield kind.needs, f"only with {name}"
 
     @rule(
         "kind",

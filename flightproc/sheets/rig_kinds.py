@@ -26,10 +26,10 @@ class RigKind:
         What a reading is, in words, for the template.
     swing : str
         A swing as it may stand in a reading, for the template.
-    geometry : str
-        The length that the sheet has to state; empty where there is none.
+    needs : str
+        The field of the sheet that makes the signal a torque, such as an arm; empty where there is none.
     measured : str
-        How that length is measured, for the template.
+        How it is measured, for the template.
     either : bool
         Whether a reading holds just one of ``shown``.
     """
@@ -40,7 +40,7 @@ class RigKind:
     units: tuple[str, ...]
     reads: str
     swing: str
-    geometry: str = ""
+    needs: str = ""
     measured: str = ""
     either: bool = False
 
@@ -53,7 +53,7 @@ RIG_KINDS: Mapping[str, RigKind] = {
         units=("kg", "N"),
         reads="left and right as the pilot sees them [kg]",
         swing="left_low_kg = 57.0, left_high_kg = 57.9, right_low_kg = 61.4, right_high_kg = 62.3",
-        geometry="spacing_m",
+        needs="spacing_m",
         measured="between the scales' points, tape measure, such as 0.38",
     ),
     "lever_arm": RigKind(
@@ -63,7 +63,7 @@ RIG_KINDS: Mapping[str, RigKind] = {
         units=("kg", "N"),
         reads="load [kg]; write load_N where the cell shows newton",
         swing="load_low_kg = 2.6, load_high_kg = 3.2",
-        geometry="arm_m",
+        needs="arm_m",
         measured="from the shaft's line to the line of the load, such as 0.5",
         either=True,
     ),

@@ -53,8 +53,8 @@ def rig_template(kind: str = "two_point") -> str:
         raise OutputError("there is no such kind of rig", found=kind, allowed=", ".join(RIG_KINDS))
     entry = RIG_KINDS[kind]
     head = f'kind = "{kind}"'.ljust(27) + f" # {entry.meaning}\n"
-    if entry.geometry:
-        head += f"{entry.geometry} = {_FILL}".ljust(27) + f" # {entry.measured}\n"
+    if entry.needs:
+        head += f"{entry.needs} = {_FILL}".ljust(27) + f" # {entry.measured}\n"
     fields = entry.shown[:1] if entry.either else entry.shown
     shown = ", ".join(f"{name} = {_FILL}" for name in fields)
     rows = [
