@@ -18,6 +18,7 @@ HERE = Path(__file__).parent
 WHY = {
     "aerofiles": "what the IGC reader is held to",
     "ambiance": "atmosphere to compare with",
+    "atheris": "fuzzing led by coverage",
     "axe-playwright-python": "accessibility of the page, in a browser",
     "dask": "batches on a cluster",
     "distributed": "batches on a cluster",
