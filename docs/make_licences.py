@@ -68,6 +68,7 @@ WHY = {
 """Direct dependency to what it is for."""
 
 TOLD = {
+    "atheris": "Apache-2.0",
     "axe-playwright-python": "MIT, with axe-core under MPL-2.0",
     "docutils": "public domain, BSD; one file for an editor GPL",
     "pypdfium2": "BSD-3-Clause, Apache-2.0",
