@@ -101,7 +101,7 @@ def combine_stiffness(
     if frame.inertia is not None and mode is not None and mode.frequency.value and mode.frequency.std:
         omega = mode.frequency.value
         inertia_std = math.sqrt(
-            ((frame.inertia_std or 0.0) / frame.inertia) ** 2
+            ((frame.inertia_std or 0.1 * frame.inertia) / frame.inertia) ** 2
             + (2.0 * mode.frequency.std / omega) ** 2
             + INERTIA_MODEL**2
         )

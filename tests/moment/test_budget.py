@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from flightproc.moment.budget import UNSPLIT, explain_budget, remedy_for
+from flightproc.moment.budget import UNSPLIT, BudgetEntry, explain_budget, remedy_for
 from flightproc.quantity import Quantity
 
 pytestmark = pytest.mark.analytic
@@ -100,3 +100,44 @@ def test_unknown_source_keeps_its_name():
     found = explain_budget(Quantity.of(1.0, 1.0, budget={"moonlight": 1.0}), "it")
     assert found.rows[0].label == "moonlight"
     assert found.first == ""
+
+
+def test_an_entry_as_a_document_says_what_its_rows_say():
+    moment = Quantity.of(20.0, 5.0, "N m", budget={"noise of the glides": 4.0, "moonlight": 3.0})
+    words = explain_budget(moment, "the roll moment")
+    found = BudgetEntry("roll_moment", 7600.0, words).to_json()
+    assert (found["result"], found["rpm"], found["unit"]) == ("roll_moment", 7600.0, "N m")
+    assert found["quantity"] == moment.to_json()
+    remedy = remedy_for("noise of the glides")
+    first, second = found["sources"]
+    assert first == {
+        "source": "noise of the glides",
+        "label": remedy.label,
+        "contribution": 4.0,
+        "share": pytest.approx(0.64),
+        "if_halved": words.rows[0].if_halved.to_json(),
+        "action": remedy.action,
+        "halving": remedy.halving,
+    }
+    assert (second["source"], second["action"], second["halving"]) == ("moonlight", "", "")
+    assert found["improve_first"] == words.first == remedy.action
+    assert found["remarks"] == list(words.words)
+    assert f"; it takes {remedy.halving}." in words.words[1]
+
+
+def test_a_second_source_is_named_from_seven_tenths_of_the_first_on():
+    for part, named in ((0.83, False), (0.84, True)):  # 0.69 and 0.71 of the variance
+        found = explain_budget(Quantity.of(5.0, 1.5, budget={"rig": 1.0, "density": part}), "it")
+        assert ("; about as much: " in found.first) == named
+    # the same remedy is not named twice
+    twice = explain_budget(Quantity.of(5.0, 1.5, budget={"hang zero": 1.0, "turn zero": 1.0}), "it")
+    assert twice.first == remedy_for("hang zero").action
+
+
+def test_small_sources_are_not_listed_and_small_gains_not_promised():
+    parts = {"rig": 1.0, "density": 0.3, "inertia": 0.2, "airspeed": 0.05}
+    found = explain_budget(Quantity.of(5.0, math.hypot(*parts.values()), budget=parts), "it")
+    assert ", then air density 8 %." in found.words[0]
+    many = {name: 1.0 for name in CONTRACT} | {"hang zero": 1.0} | {f"s{i}": 1.0 for i in range(20)}
+    spread = explain_budget(Quantity.of(5.0, 6.0, budget=many), "it")
+    assert not any("Halving" in word for word in spread.words)

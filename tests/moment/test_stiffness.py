@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from flightproc.moment.calibrate import Frame, Wing, make_priors
+from flightproc.channels import GRAVITY
+from flightproc.moment.calibrate import SWING_RISER_STD, Frame, Wing, make_priors
 from flightproc.moment.stiffness import StiffnessPosterior, combine_stiffness
 from flightproc.moment.swing_mode import RollMode
 from flightproc.quantity import Quantity
@@ -72,3 +73,45 @@ def test_a_tilt_test_takes_the_weight_s_part() -> None:
     found = combine(math.nan, math.nan, 0.01, frame)
     assert found.shares["tilt test"] > found.shares["weight and hang arm"]
     assert found.draws.min() > 330.0
+
+
+def test_known_uncertainties_of_weight_risers_and_inertia_are_weighed_by_information() -> None:
+    """Stated risers: both laws are known, and so is each one's part of the variance."""
+    frame = Frame(100.0, 1.0, 0.35, 0.03, riser_stiffness=200.0, riser_stiffness_std=20.0)
+    found = combine(math.nan, math.nan, 0.01, frame)
+    weight, weight_std = 100.0 * GRAVITY * 0.35, GRAVITY * math.hypot(0.35, 3.0)
+    spread = math.hypot(math.sqrt(math.log(1.01)), SWING_RISER_STD)
+    riser = 200.0 * math.exp(spread**2 / 2.0)
+    riser_std = riser * math.sqrt(math.exp(spread**2) - 1.0)
+    mean, std = weight + riser, math.hypot(weight_std, riser_std)
+    assert np.mean(found.draws) == pytest.approx(mean, rel=0.01)
+    assert np.std(found.draws) == pytest.approx(std, rel=0.03)
+    assert found.shares["riser stiffness"] == pytest.approx(riser_std / mean, rel=0.03)
+    assert found.shares["weight and hang arm"] == pytest.approx(weight_std / mean, rel=0.03)
+    assert found.shares["tilt test"] == 0.0
+    assert set(found.shares) == {"riser stiffness", "weight and hang arm", "tilt test"}
+
+
+def test_inertia_without_a_stated_uncertainty_is_known_to_a_tenth() -> None:
+    """As in the solution of the holds; it was taken for exact here."""
+    known = Frame(100.0, 1.0, 0.35, 0.03, inertia=20.0, inertia_std=2.0)
+    unsure = Frame(100.0, 1.0, 0.35, 0.03, inertia=20.0)
+    one, other = (combine(math.nan, math.nan, 0.01, frame, MODE) for frame in (known, unsure))
+    np.testing.assert_allclose(other.draws, one.draws, rtol=1e-12)
+    assert other.shares["inertia"] == pytest.approx(one.shares["inertia"], rel=1e-12)
+
+
+def test_the_response_lies_between_what_ballast_and_measurement_say() -> None:
+    """Of equal uncertainty, given K: half way, with the spread of the mean of two."""
+    found = combine(1.0 / 600.0, 0.05 / 600.0, 0.05)
+    said, seen = 1.0 / found.draws, 1.0 / 600.0
+    said_std, seen_std = 0.05 / found.draws, 0.05 / 600.0
+    weight = said_std**2 / (said_std**2 + seen_std**2)
+    rest = found.response - said - weight * (seen - said)
+    scaled = rest / np.sqrt(said_std**2 * seen_std**2 / (said_std**2 + seen_std**2))
+    assert abs(np.mean(scaled)) < 0.03
+    assert np.std(scaled) == pytest.approx(1.0, rel=0.03)
+    information = 1.0 / (2.0 * 0.05**2)
+    prior = (np.std(combine(math.nan, math.nan, 0.05).draws) / 593.0) ** -2
+    assert found.ballast_weight == pytest.approx(information / (information + prior), rel=0.03)
+    assert found.shares["ballast mass and arm"] == pytest.approx(found.ballast_weight * 0.05, rel=1e-9)
