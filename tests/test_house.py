@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,10 @@ import flightproc
 pytestmark = pytest.mark.regression
 
 PACKAGE = Path(flightproc.__file__).parent
+ROOT = Path(__file__).parents[1]
 
 FLOORS = (
-    ("errors", "channels", "cautions", "display", "json_read", "whole"),
+    ("errors", "channels", "cautions", "display", "json_read", "threads", "whole"),
     ("quantity",),
     ("frames",),
     ("readers", "sheets"),
@@ -88,9 +90,79 @@ def test_a_room_imports_only_rooms_below_it(path: Path) -> None:
         assert allowed, f"{path.relative_to(PACKAGE)} imports {other}, which lies above or beside it"
 
 
+def test_every_floor_is_there_and_every_room_has_one() -> None:
+    there = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in modules()}
+    assert there == {*rooms(), OUTSIDE}
+
+
+def scripts() -> list[Path]:
+    return sorted(path for folder in ("docs", "tests") for path in (ROOT / folder).rglob("*.py"))
+
+
 def test_no_module_is_longer_than_six_hundred_lines() -> None:
-    long = {str(p.relative_to(PACKAGE)): n for p in modules() if (n := len(p.read_text().splitlines())) > 600}
-    assert not long
+    lengths = {
+        str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())
+        for path in (*modules(), *scripts())
+    }
+    assert not {name: count for name, count in lengths.items() if count > 600}
+
+
+def private(name: str) -> bool:
+    return name.startswith("_") and not name.startswith("__")
+
+
+def borrowed(path: Path) -> list[str]:
+    """Return the private names that a module takes from another, by import or by attribute."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    found, known = [], set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom):
+            ours = bool(node.level) or (node.module or "").split(".")[0] == "flightproc"
+            names = {alias.name: alias.asname or alias.name for alias in node.names}
+            found += [name for name in names if private(name) and ours]
+            known |= set(names.values()) if ours else set()
+        elif isinstance(node, ast.Import):
+            known |= {alias.asname for alias in node.names if alias.asname and "flightproc" in alias.name}
+    found += [
+        f"{node.value.id}.{node.attr}"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.value, ast.Name)
+        and node.value.id in known
+        and private(node.attr)
+    ]
+    return found
+
+
+def test_no_private_name_crosses_a_module() -> None:
+    taken = {str(path.relative_to(PACKAGE)): names for path in modules() if (names := borrowed(path))}
+    assert not taken
+
+
+FACES = ("cli", "web", "report", "batch", "logbook")
+"""Rooms that show, keep or hand on what others worked out."""
+
+NUMERICS = ("scipy", "numpy.linalg", "numpy.fft")
+"""What is needed to work something out, and not to show it."""
+
+
+def test_no_face_computes() -> None:
+    for path in modules():
+        if path.relative_to(PACKAGE).parts[0] not in FACES:
+            continue
+        text = path.read_text(encoding="utf-8")
+        taken = {
+            name
+            for node in ast.walk(ast.parse(text))
+            if isinstance(node, ast.Import | ast.ImportFrom)
+            for name in (
+                [node.module or ""] if isinstance(node, ast.ImportFrom) else [a.name for a in node.names]
+            )
+        }
+        wrong = {name for name in taken if name.startswith(NUMERICS)}
+        wrong |= set(re.findall(r"np\.(?:linalg|fft|polyfit|lstsq)\b", text))
+        wrong |= set(re.findall(r"9\.80665|287\.05", text))
+        assert not wrong, f"{path.relative_to(PACKAGE)} works something out: {sorted(wrong)}"
 
 
 def test_public_names_are_those_promised_and_all_can_be_had() -> None:

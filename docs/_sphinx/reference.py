@@ -51,6 +51,7 @@ ROOMS = {
     "cautions": "Cautions",
     "frames": "Data frames",
     "display": "How objects show themselves",
+    "threads": "Threads of linear algebra",
     "whole": "Files written whole",
     "simulate": "Simulator",
     "web": "Page",

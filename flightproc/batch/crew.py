@@ -17,8 +17,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from ..threads import SINGLE
 from .machine import Needs
-from .work import Order, Outcome, do, single_thread_settings
+from .work import Order, Outcome, do
 
 __all__ = ["Crew", "Ended", "LocalCrew", "count_cores"]
 
@@ -174,7 +175,7 @@ class LocalCrew:
             max_workers=1,
             initializer=_confine,
             initargs=(os.getpid(), self._memory),
-            env=single_thread_settings(),
+            env=SINGLE,
         )
 
     def wait(self, seconds: float) -> Sequence[Ended]:

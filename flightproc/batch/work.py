@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from .. import __version__
 from ..errors import FlightprocError, SheetError, SortieError
+from ..threads import keep_to_one_thread
 from .schema import sortie_row
 from .store import Digests, Store, digest_inputs, key_of
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from ..results import Results
     from ..sheets import Sheets
 
-__all__ = ["ANALYSE", "FACTS", "TRIES", "Failure", "Order", "Outcome", "do", "single_thread_settings"]
+__all__ = ["ANALYSE", "FACTS", "TRIES", "Failure", "Order", "Outcome", "do"]
 
 ANALYSE = "flightproc.batch.work:analyse_loaded"
 """What analyses a sortie, given its sheets."""
@@ -47,13 +48,6 @@ TRIES = 2
 """How often a sortie is tried whose worker dies."""
 
 _ONE = threading.Lock()  # figures and linear algebra share state: one sortie at a time in a process
-
-
-def single_thread_settings() -> dict[str, str]:
-    """Return the environment in which linear algebra keeps to one thread."""
-    return {
-        f"{name}_NUM_THREADS": "1" for name in ("OMP", "OPENBLAS", "MKL", "NUMEXPR", "VECLIB_MAXIMUM", "BLIS")
-    }
 
 
 @dataclass(frozen=True)
@@ -175,8 +169,7 @@ def _do(order: Order) -> Outcome:
     from ..sheets import load_sortie
     from ..sheets.inputs import input_paths
 
-    for name, value in single_thread_settings().items():
-        os.environ.setdefault(name, value)
+    keep_to_one_thread()
     key = ""
     try:
         sheets = load_sortie(order.sheet)

@@ -47,6 +47,8 @@ def program() -> int:
     import threading
     from typing import Any
 
+    from ..threads import keep_to_one_thread
+
     came: list[int] = []
 
     def stop(number: int, frame: Any) -> None:
@@ -63,6 +65,7 @@ def program() -> int:
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # not where it is to be ignored
         signal.signal(signal.SIGINT, stop)
         sys.unraisablehook = dropped
+    keep_to_one_thread()
     try:
         code = main()
     except BaseException:

@@ -16,6 +16,7 @@ from multiprocessing.connection import Connection
 from typing import Any, TypeVar
 
 from ..errors import FlightprocError, ResultsError, SheetError
+from ..threads import keep_to_one_thread
 
 __all__ = ["Aside", "aside"]
 
@@ -112,8 +113,7 @@ class Aside:
 
 
 def _work(pipe: Connection, function: Callable[..., Any], args: tuple[Any, ...]) -> None:
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
+    keep_to_one_thread()
     if os.name == "posix":
         import resource
 

@@ -15,6 +15,7 @@ from multiprocessing import connection
 from multiprocessing.process import BaseProcess
 from typing import Any
 
+from ..threads import keep_to_one_thread
 from .files import read_json
 from .jobs import Job, JobStore, Task
 from .settings import Limits
@@ -69,8 +70,7 @@ class Runner:
     def start(self) -> None:
         """Begin, with the tasks that an earlier server left undone."""
         # Small matrices are slower on many threads, and every worker inherits this.
-        for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-            os.environ.setdefault(name, "1")
+        keep_to_one_thread()
         for job in sorted(self._store.all(), key=lambda job: job.task.queued if job.task else 0.0):
             if job.task is not None:
                 self._take_up(job, job.task)
