@@ -9,6 +9,7 @@ import itertools
 import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +18,10 @@ from ..errors import UnreadableLogError
 from .build import RecordingBuilder, median_rate
 from .content import Content, load_content, refuse_columns
 from .geodesy import centred_rate, velocity_from_positions
-from .gpx_points import STANDARD, Points
 from .recording import RawField, Recording
+
+if TYPE_CHECKING:
+    from .gpx_points import Points
 
 __all__ = ["NAME", "read", "sniff"]
 
@@ -226,6 +229,8 @@ def _speed_agrees(builder: RecordingBuilder, name: str, speed: Array, derived: A
 
 
 def _list(builder: RecordingBuilder, track: Points, used: Array) -> None:
+    from .gpx_points import STANDARD
+
     rate = median_rate(used)
     total = track.lat.size
     feeds = {
