@@ -23,6 +23,7 @@ from flightproc.moment.posterior import (
     _power_errors,
     _solve,
     _widening,
+    fit_problem,
     jacobian_of,
     power_projection,
     split_factor,
@@ -83,7 +84,10 @@ def straight() -> Problem:
     problem = made()
     std = np.full(problem.size, 1e-7)
     std[LINEAR] = [0.02, 3e-6, 0.01, 2e-6]
-    return replace(problem, prior_std=std)
+    truth = np.zeros(problem.size)
+    truth[LINEAR] = problem.prior_mean[LINEAR] + 0.5 * std[LINEAR]
+    noise = np.random.default_rng(8).standard_normal(2 * K) * np.sqrt(np.diag(problem.noise))
+    return replace(problem, prior_std=std, observations=problem.predict(truth) + noise)
 
 
 def lines(problem: Problem) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -347,3 +351,74 @@ def test_factor_and_derivative_belong_together():
     np.testing.assert_allclose(
         slope.T @ slope @ posterior.covariance, np.eye(problem.size), atol=1e-5 * problem.size
     )
+
+
+def evidence(problem: Problem) -> tuple[np.ndarray, np.ndarray]:
+    """Return the sizes of wander looked at, and their share by evidence and prior."""
+    rows = problem.rows
+    design, offset, seen = lines(problem)
+    hang, turn = np.radians([0.0, 0.05, 0.1, 0.2, 0.4, 0.8]), np.radians([0.0, 0.1, 0.3, 1.0])
+    sizes = np.array([(a, b) for a in hang for b in turn])
+    prior = []
+    for values, scale in ((hang, np.radians(0.1)), (turn, np.radians(0.2))):
+        edges = [0.0, values[1] / 2.0, *np.sqrt(values[1:-1] * values[2:]), math.inf]
+        prior.append(np.diff(stats.halfnorm(scale=scale).cdf(edges)))
+    logs = []
+    for size in sizes:
+        spread = total_of(problem, size)[np.ix_(rows, rows)]
+        spread = spread + (design * problem.prior_std[LINEAR] ** 2) @ design.T
+        logs.append(
+            stats.multivariate_normal(offset, spread).logpdf(seen - design @ problem.prior_mean[LINEAR])
+        )
+    share = np.exp(np.array(logs) - max(logs)) * np.outer(*prior).ravel()
+    share[share < 2e-3 * share.max()] = 0.0
+    return sizes, share / share.sum()
+
+
+def test_the_wander_is_averaged_over_what_the_glides_allow():
+    problem = straight()
+    sizes, share = evidence(problem)
+    found = fit_problem(problem, draws=2000, seed=5)
+    assert found.widening == 1.0 and found.left_out == ()
+    assert found.hang_walk == pytest.approx(share @ sizes[:, 0], rel=1e-3)
+    assert found.turn_walk == pytest.approx(share @ sizes[:, 1], rel=1e-3)
+    best = sizes[int(np.argmax(share))]
+    np.testing.assert_allclose(
+        found.walk, best[0] ** 2 * problem.hang_walk + best[1] ** 2 * problem.turn_walk, atol=1e-18
+    )
+    (point,) = solved(problem, best[None, :])
+    np.testing.assert_allclose(found.best[LINEAR], point.x[LINEAR], rtol=1e-5)
+    assert (found.chi2, found.dof) == (pytest.approx(point.chi2, rel=1e-5), 10)
+    assert found.draws.shape == (2000, problem.size)
+
+
+def test_channels_that_are_missing_do_not_wander():
+    problem = straight()
+    for offset, missing in ((0, "hang_walk"), (1, "turn_walk")):
+        observations = problem.observations.copy()
+        observations[offset::2] = np.nan
+        found = fit_problem(replace(problem, observations=observations), draws=200, seed=5)
+        assert getattr(found, missing) == 0.0
+        assert max(found.hang_walk, found.turn_walk) > 0.0
+
+
+def test_glides_that_scatter_widen_the_noise_of_all():
+    """A fifth of the noise stated, and no wander that could explain the rest."""
+    still = np.zeros((2 * K, 2 * K))
+    problem = replace(straight(), hang_walk=still, turn_walk=still)
+    problem = replace(problem, noise=problem.noise / 25.0)
+    found = fit_problem(problem, draws=200, seed=5)
+    assert found.widening > 2.0
+    assert found.widening == pytest.approx(math.sqrt(found.chi2 / found.dof), rel=1e-12)
+    np.testing.assert_allclose(found.noise, problem.noise * found.widening**2, rtol=1e-12)
+    # what is known afterwards is that much wider
+    (point,) = solved(replace(problem, noise=found.noise, left_out=found.left_out), np.zeros((1, 2)))
+    np.testing.assert_allclose(found.covariance, point.covariance, rtol=1e-6, atol=1e-18)
+
+
+def test_a_turn_that_stands_apart_is_left_out_and_a_hang_roll_is_not():
+    problem = straight()
+    for row, gone in ((7, (7,)), (6, ())):
+        observations = problem.observations.copy()
+        observations[row] += 0.03
+        assert fit_problem(replace(problem, observations=observations), draws=200, seed=5).left_out == gone
