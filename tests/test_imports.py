@@ -31,9 +31,14 @@ UNUSED = (
 def loaded(code: str, names: tuple[str, ...], folder: Path) -> set[str]:
     """Run code in a fresh process and return which of the modules it has loaded."""
     end = f"\nimport sys\nprint('loaded', *[name for name in {names!r} if name in sys.modules])"
+    return set(run(code + end, folder).splitlines()[-1].split()[1:])
+
+
+def run(code: str, folder: Path) -> str:
+    """Run code in a fresh process and return what it prints."""
     path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
     done = subprocess.run(
-        [sys.executable, "-c", code + end],
+        [sys.executable, "-c", code],
         cwd=folder,
         env={**os.environ, "PYTHONPATH": path},
         capture_output=True,
@@ -41,7 +46,7 @@ def loaded(code: str, names: tuple[str, ...], folder: Path) -> set[str]:
         timeout=120,
     )
     assert done.returncode == 0, done.stderr
-    return set(done.stdout.splitlines()[-1].split()[1:])
+    return done.stdout
 
 
 def test_help_and_version_load_nothing_heavy(tmp_path: Path) -> None:
@@ -59,3 +64,15 @@ def test_a_report_loads_no_library_that_it_does_not_use(tmp_path: Path) -> None:
     code = f"from flightproc.cli import main\nassert main(['report', {str(sheet)!r}, '-o', 'out', '-q']) == 0"
     assert not loaded(code, UNUSED, tmp_path)
     assert (tmp_path / "out" / "report.html").exists()
+
+
+def test_a_worker_has_all_that_a_report_needs_from_the_start(tmp_path: Path) -> None:
+    sheet = ROOT / "sample_logs" / "school-wing-28" / "sortie.toml"
+    code = (
+        "import sys\nimport flightproc as fp\nimport flightproc.web.warm\nbefore = set(sys.modules)\n"
+        f"fp.write_report(fp.analyse({str(sheet)!r}), 'out')\n"
+        "print(sorted(name for name in set(sys.modules) - before if not name.startswith('encodings')))\n"
+        "assert not any(name in before for name in ('pandas', 'scipy.stats', 'matplotlib.pyplot'))"
+    )
+    done = run(code, tmp_path)
+    assert done.splitlines()[-1] == "[]"
