@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -15,26 +14,13 @@ from flightproc.cli import main
 from flightproc.errors import EstimateError
 from flightproc.results import Results
 
+from ..report import factory
+
 pytestmark = pytest.mark.synthetic
-
-FACTORY = Path(__file__).resolve().parents[1] / "report" / "factory.py"
-
-
-@pytest.fixture(scope="module")
-def factory() -> Iterator[ModuleType]:
-    spec = importlib.util.spec_from_file_location("flightproc_cli_report_factory", FACTORY)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    yield module
-    del sys.modules[spec.name]
 
 
 @pytest.fixture
-def analysis(
-    factory: ModuleType, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> Callable[[str | Exception], list[str]]:
+def analysis(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[[str | Exception], list[str]]:
     """Put results made by hand in the place of the analysis; the list returned tells the sheets asked for."""
 
     def put(outcome: str | Exception) -> list[str]:

@@ -30,6 +30,7 @@ from flightproc.readers.registry import find_reader
 from ..readers.conftest import make_flight, make_samples, mavlink_frame, sentence
 from ..sheets.conftest import TEXTS, write_set
 from .rules import broken_rule, record_edges, untold_loss
+from .sheet_texts import BALANCE, GROUND, LEVER, PLAN, polar_tables
 
 __all__ = ["TARGETS", "Target", "closed", "dictionary"]
 
@@ -333,97 +334,9 @@ def _taken_out(data: bytes) -> str:
 
 # Sheets ---------------------------------------------------------------------------------------------------
 
-_GROUND = """
-[tilt_test]
-side = ["right", "left"]
-angle_deg = [1.637, -1.637]
-angle_std_deg = 0.05
-ballast_kg = 4.0
-arm_m = 0.25
-[inertia]
-mass_kg = 100.0
-line_spacing_m = 0.8
-line_length_m = 2.5
-swings = 10
-times_s = [30.0, 30.1, 29.9]
-amplitude_deg = 2.0
-[[propeller.stations]]
-r_m = 0.2
-chord_m = 0.1
-beta_deg = 25.0
-[[propeller.stations]]
-r_m = 0.4
-chord_m = 0.09
-beta_deg = 14.0
-[[propeller.stations]]
-r_m = 0.6
-chord_m = 0.05
-beta_deg = 9.0
-"""
-_LEVER = """\
-kind = "lever_arm"
-arm_m = 0.5
-[air]
-density_kg_m3 = 1.2
-[[readings]]
-rpm = 0
-load_N = 0.1
-[[readings]]
-rpm = 5000
-load_N = 30.0
-thrust_N = 300.0
-[[readings]]
-rpm = 7000
-load_kg = 6.0
-"""
-_BALANCE = """\
-aim = "turn"
-draws = 600
-[[gliders]]
-name = "as flown"
-[[gliders]]
-sheet = "glider.toml"
-hung_mass_kg = 70
-[hang_offset]
-limit_m = 0.03
-[thrust_tilt]
-[surface]
-[[phases]]
-name = "cruise"
-rpm = 6000
-weight = 2
-"""
-_PLAN = """\
-aircraft = "aircraft.toml"
-glider = "glider.toml"
-rig = "rig.toml"
-cruise_torque_N_m = 22.0
-rig_std_percent = 1.8
-[goal]
-difference_percent = 12.0
-[holds]
-cruise_rpm = 6000.0
-other_rpm = [5200.0]
-seconds = [60.0, 90.0]
-most_legs = 14
-[air]
-gust_m_s = 0.15
-wind_from_deg = 200
-[ballast]
-masses_kg = [5.0]
-arm_m = 0.30
-[flight]
-level_rpm = 4800.0
-fuel_l = 8.0
-"""
-
 
 def _texts(*texts: str) -> Callable[[], list[bytes]]:
     return lambda: [text.encode() for text in texts]
-
-
-def _sample_sheet(kind: str) -> str:
-    return (SAMPLE / f"{kind}.toml").read_text(encoding="utf-8")
 
 
 def _written(name: str, data: bytes) -> Path:
@@ -453,7 +366,7 @@ def _sortie(data: bytes) -> str:
 
 @_add(
     "aircraft sheet",
-    lambda: [TEXTS["aircraft"].encode(), (TEXTS["aircraft"] + _GROUND).encode()],
+    lambda: [TEXTS["aircraft"].encode(), (TEXTS["aircraft"] + GROUND).encode()],
     _SHEETS,
 )
 def _aircraft(data: bytes) -> str:
@@ -482,7 +395,7 @@ def _glider(data: bytes) -> str:
     return _told(lambda: load_glider(_written("fuzzed glider.toml", data)))
 
 
-@_add("rig sheet", _texts(TEXTS["rig"], _LEVER), ("sheets/rig", "sheets/fields"))
+@_add("rig sheet", _texts(TEXTS["rig"], LEVER), ("sheets/rig", "sheets/fields"))
 def _rig(data: bytes) -> str:
     """Read the sheet and reduce it."""
     from flightproc.rig import reduce_rig
@@ -498,14 +411,14 @@ def _rig(data: bytes) -> str:
     return _told(whole)
 
 
-@_add("balance sheet", _texts(_BALANCE), ("sheets/balance", "sheets/fields"))
+@_add("balance sheet", _texts(BALANCE), ("sheets/balance", "sheets/fields"))
 def _balance(data: bytes) -> str:
     from flightproc.sheets import load_balance
 
     return _told(lambda: load_balance(_written("balance.toml", data)))
 
 
-@_add("plan sheet", _texts(_PLAN), ("sheets/plan", "sheets/fields"))
+@_add("plan sheet", _texts(PLAN), ("sheets/plan", "sheets/fields"))
 def _plan(data: bytes) -> str:
     from flightproc.sheets import load_plan
 
@@ -594,16 +507,7 @@ def _document(data: bytes) -> str:
     return _told(lambda: read_document(data, "results.json"))
 
 
-def _polar_table() -> list[bytes]:
-    rows = (f"{a},{0.3 + 0.1 * a:.2f},{0.01 + 0.0001 * a * a:.4f}\n" for a in range(-10, 16))
-    two = (f"{r},{a},{0.3 + 0.1 * a:.2f},0.02\n" for r in (2e5, 8e5) for a in range(-8, 14, 2))
-    return [
-        ("# a section\nalpha_deg,cl,cd\n" + "".join(rows)).encode(),
-        ("reynolds,alpha_deg,cl,cd\n" + "".join(two)).encode(),
-    ]
-
-
-@_add("polar table", _polar_table, ("propeller/table",))
+@_add("polar table", polar_tables, ("propeller/table",))
 def _polar(data: bytes) -> str:
     """Read the table; what it gives is finite everywhere."""
     from flightproc.propeller.polar import SectionFlow
