@@ -11,8 +11,9 @@ import hashlib
 import json
 import shutil
 import tempfile
+import warnings
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -273,7 +274,8 @@ def _frame(data: bytes) -> str:
     try:
         told = json.loads(data)
         units = told.get("units")
-        frame = pd.DataFrame(told["columns"], index=told.get("index"))
+        with warnings.catch_warnings(action="ignore"):  # what pandas says of it is not our matter
+            frame = pd.DataFrame(told["columns"], index=told.get("index"))
     except (ValueError, RecursionError, KeyError, TypeError, AttributeError, OverflowError):
         return ""  # no data frame
     if not isinstance(units, dict | None):
@@ -580,12 +582,6 @@ def _tampered(data: bytes) -> str:
         for content in {hashlib.sha256(part).hexdigest(): part for part in rest[1:]}.items():
             archive.writestr(f"content/{content[0]}", content[1])
     return _import(path.read_bytes())
-
-
-def each(names: list[str]) -> Iterator[Target]:
-    """Return the targets named; all of them where none is."""
-    for name in names or list(_TARGETS):
-        yield _TARGETS[name]
 
 
 TARGETS: dict[str, Target] = _TARGETS
