@@ -115,11 +115,6 @@ class MomentSolution:
         title = f"{len(rows)} power holds of {len(self.roll_moment)}, K from {self.method}"
         return Card(title, facts, ("hold", "roll moment", "excess turn"), rows)
 
-    @property
-    def used_ballast(self) -> bool:
-        """Whether ballast holds took part."""
-        return self.method == "ballast"
-
 
 def make_session(
     observed: Observations,

@@ -58,8 +58,8 @@ class TraceRecord:
         The response [rad].
     used : ndarray of bool, shape (n,)
         Samples that count.
-    airborne, power, ballasted : ndarray of bool, shape (n,)
-        In flight; with power on the propeller; with ballast out.
+    airborne, power : ndarray of bool, shape (n,)
+        In flight; with power on the propeller.
     moment : ndarray, shape (n,)
         Known moment of ballast and idling propeller, brought to the stiffness at one g [N m].
     torque : ndarray, shape (n,)
@@ -86,7 +86,6 @@ class TraceRecord:
     used: Flags
     airborne: Flags
     power: Flags
-    ballasted: Flags
     moment: Array
     torque: Array
     idle: Array
@@ -207,7 +206,6 @@ def make_record(
         used=used,
         airborne=airborne,
         power=power,
-        ballasted=carried != 0.0,
         moment=carried * growth * give,
         torque=reaction_sign * np.where(power, torque, 0.0) * give,
         idle=reaction_sign * idle * give,

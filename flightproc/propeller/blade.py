@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -110,11 +110,6 @@ class Blade:
         return 0.5 * self.diameter
 
     @property
-    def disc_area(self) -> float:
-        """Area swept [m^2]."""
-        return math.pi * self.tip_radius**2
-
-    @property
     def solidity(self) -> NDArray[np.float64]:
         """Local solidity B c / (2 pi r), shape (n_r,)."""
         return self.blades * self.chord / (2.0 * math.pi * self.radius)
@@ -126,10 +121,6 @@ class Blade:
     def chord_at(self, radius_ratio: float) -> float:
         """Return the chord [m] at a radius given as a fraction of the tip radius."""
         return float(np.interp(radius_ratio * self.tip_radius, self.radius, self.chord))
-
-    def pitched(self, offset: float) -> Blade:
-        """Return the blade turned by ``offset`` [rad] about its own long axis."""
-        return replace(self, twist=self.twist + offset)
 
     @classmethod
     def from_table(

@@ -168,8 +168,6 @@ class Layout:
         The whole payload, extensions included.
     units : dict of str to str
         Unit of each field that has one, in the order of the definition (all fields are keys).
-    base_size : int
-        Bytes without extensions: the payload of MAVLink 1.
     check_seed : int
         ``CRC_EXTRA``.
     """
@@ -178,7 +176,6 @@ class Layout:
     name: str
     row: np.dtype[np.void]
     units: dict[str, str]
-    base_size: int
     check_seed: int
 
 
@@ -198,9 +195,8 @@ def _lay_out(number: int, name: str, text: str) -> Layout:
         (label, f"<{kind}", (int(length),)) if length else (label, f"<{kind}")
         for label, kind, length, _ in (*wire, *extensions)
     ]
-    size = sum(int(kind[1]) * int(length or 1) for _, kind, length, _ in wire)
     units = {label: (unit or "").replace("1e-7deg", "1e-7 deg") for label, _, _, unit in (*base, *extensions)}
-    return Layout(number, name, np.dtype(columns), units, size, seed & 0xFF ^ seed >> 8)
+    return Layout(number, name, np.dtype(columns), units, seed & 0xFF ^ seed >> 8)
 
 
 LAYOUTS: dict[int, Layout] = {number: _lay_out(number, name, text) for number, name, text in _TABLE}

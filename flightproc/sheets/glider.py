@@ -148,11 +148,6 @@ class GliderSheet(Sheet):
         ):
             yield "highest_mass_kg", "more than lowest_mass_kg"
 
-    @property
-    def flat_aspect_ratio(self) -> float:
-        """Flat span squared over flat area."""
-        return self.flat_span_m**2 / self.flat_area_m2
-
     def wing_loading(self, all_up_mass_kg: float, *, projected: bool = False) -> float:
         """Return all-up mass over area [kg/m^2].
 

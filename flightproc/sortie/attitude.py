@@ -189,15 +189,12 @@ class AttitudeCheck:
         True where the bank is navigation-grade: it follows the tilt of the apparent vertical.
     slope : float
         Slope of (logged bank - hang roll) on atan(V psi_dot / g); NaN where it cannot be told.
-    slope_std : float
-        Its standard uncertainty.
     words : str
         The verdict, with the figures.
     """
 
     usable: bool
     slope: float
-    slope_std: float
     words: str
 
 
@@ -240,9 +237,7 @@ def check_logged_bank(
     from ..statistics.fit import huber
 
     if airspeed is None:
-        return AttitudeCheck(
-            False, float("nan"), float("nan"), "no airspeed to test the logged attitude in turns"
-        )
+        return AttitudeCheck(False, float("nan"), "no airspeed to test the logged attitude in turns")
     size = max(1, round(4.0 * rate))
     count = logged.size // size
 
@@ -255,17 +250,15 @@ def check_logged_bank(
     ok = np.isfinite(tilt) & np.isfinite(extra) & np.isfinite(flying)
     turning = ok & (np.abs(tilt) > np.radians(3.0))
     if turning.sum() * size / rate < 20.0:
-        return AttitudeCheck(
-            False, float("nan"), float("nan"), "too few turns to test the logged attitude: not used"
-        )
+        return AttitudeCheck(False, float("nan"), "too few turns to test the logged attitude: not used")
     design = np.column_stack([np.ones(int(ok.sum())), tilt[ok]])
     fit = huber(design, extra[ok])
     slope, std = float(fit.coefficients[1]), 2.0 * float(fit.std[1])  # twice, for correlated residuals
     told = f"slope of (logged bank - hang roll) on atan(V psi_dot / g) in turns {slope:.2f} ± {std:.2f}"
     if 0.8 <= slope <= 1.2 and slope - 2 * std > 0.6:
-        return AttitudeCheck(True, slope, std, f"logged attitude is navigation-grade ({told})")
+        return AttitudeCheck(True, slope, f"logged attitude is navigation-grade ({told})")
     if abs(slope) < 0.3:
         return AttitudeCheck(
-            False, slope, std, f"logged attitude is levelled on the accelerometer ({told}): not used"
+            False, slope, f"logged attitude is levelled on the accelerometer ({told}): not used"
         )
-    return AttitudeCheck(False, slope, std, f"logged attitude follows turns only in part ({told}): not used")
+    return AttitudeCheck(False, slope, f"logged attitude follows turns only in part ({told}): not used")

@@ -74,7 +74,6 @@ def test_wing_loading_and_aspect_ratio():
     )
     assert wing.wing_loading(126) == 4.5
     assert wing.wing_loading(126, projected=True) == 5.25
-    assert wing.flat_aspect_ratio == pytest.approx(4.48)
 
 
 def test_density_of_the_standard_atmosphere():
