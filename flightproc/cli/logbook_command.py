@@ -224,9 +224,16 @@ def _words(added: Added) -> str:
     return f"added as {place}: {', '.join(word for word in what if word)}"
 
 
-def _checked_day(value: str | None) -> str | None:
+def _checked_day(parameter: typer.CallbackParam, value: str | None) -> str | None:
     if value is not None and not re.fullmatch(r"\d{4}(-\d\d(-\d\d)?)?", value):
-        raise typer.BadParameter("a day such as 2026-05-14, a month such as 2026-05, or a year")
+        from ..errors import FlightprocError
+
+        raise FlightprocError(
+            "this is no day",
+            where=parameter.opts[0],
+            found=value,
+            allowed="a day such as 2026-05-14, a month such as 2026-05, or a year",
+        )
     return value
 
 

@@ -138,6 +138,7 @@ def make_provenance(sheets: Sheets, recordings: Mapping[str, Recording], settlin
     from importlib.metadata import version
 
     from ..readers.registry import file_digest
+    from ..sheets.inputs import input_paths
 
     inputs = []
     for path in sheets.sheet_files.values():
@@ -148,6 +149,10 @@ def make_provenance(sheets: Sheets, recordings: Mapping[str, Recording], settlin
         inputs.append(
             InputFile(os.path.basename(recording.path), roles[name], recording.sha256, recording.size)
         )
+    tables = {item.path: item for item in input_paths(sheets) if item.role == "table"}
+    for path in tables:
+        if path.is_file():  # a rig day whose table is not there was left out, and that was told
+            inputs.append(InputFile(path.name, "table", *file_digest(path)))
     settings: dict[str, Any] = {name: value for name, value in vars(sheets.sortie.settings).items()}
     settings["settling_s"] = settling
     return Provenance(

@@ -438,7 +438,7 @@ class InputFile:
     name : str
         File name without folders.
     role : str
-        Role of a log, or ``sheet``.
+        Role of a log, ``sheet``, or ``table`` for a polar or a rig series that a sheet names.
     sha256 : str
         SHA-256 of its bytes.
     size : int

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from flightproc.errors import Fault, FlightprocError, SheetError
 from flightproc.web import Settings
 from flightproc.web.aside import Aside
+from flightproc.web.pages.plan import run_plan
 from flightproc.web.pages.rigs import pasted
 
 from .helpers import SAMPLE, Page, Running
@@ -240,6 +242,16 @@ def test_a_plan_is_filled_in_from_a_sortie_and_gives_a_card(page: Page) -> None:
     sheet = page.client.get(card[1].replace("sortie-card.png", "sortie.toml"))
     assert 'aircraft = "aircraft.toml"' in sheet.text
     assert page.client.get(card[1].replace("sortie-card.png", "secret")).status_code == 404
+
+
+def test_a_plan_says_that_series_of_the_rig_are_left_out() -> None:
+    folder = Path(__file__).resolve().parents[2] / "sample_logs" / "school-wing-28"
+    aircraft, glider, rig = ((folder / f"{name}.toml").read_bytes() for name in ("aircraft", "glider", "rig"))
+    names = "".join(f'{name} = "{name}.toml"\n' for name in ("aircraft", "glider", "rig"))
+    sheet = f"{names}[holds]\ncruise_rpm = 6000.0\n[ballast]\nmasses_kg = [5.0]\narm_m = 0.3\n".encode()
+    series = b'[[series]]\nfile = "scales.csv"\nrpm = 5000\nleft_column = "left"\nright_column = "right"\n'
+    remarks = run_plan(sheet, aircraft, glider, rig + series, None).remarks
+    assert remarks[0].startswith("series of the rig day are not at hand here")
 
 
 def test_a_plan_tells_its_faults_at_their_fields(site: Page) -> None:

@@ -104,8 +104,7 @@ def run_plan(
         for kind, content in contents:
             if content is not None:
                 (folder / f"{kind}.toml").write_bytes(content)
-        if rig is not None:
-            _without_series(folder / "rig.toml")
+        left_out = rig is not None and _without_series(folder / "rig.toml")
         earlier: list[Seen] = []
         faults: list[Fault] = []
         if seen is not None:
@@ -116,13 +115,17 @@ def run_plan(
         except SheetError as error:
             faults = [*error.faults, *faults]
         if faults:
-            told = [Fault(Path(f.file).name, f.table, f.field, f.value, f.allowed) for f in faults]
-            raise SheetError(told)
+            shown = [Fault(Path(f.file).name, f.table, f.field, f.value, f.allowed) for f in faults]
+            raise SheetError(shown)
         plan = plan_sortie(sheets, earlier)
+        told = ("series of the rig day are not at hand here: only its typed readings were used",)
         return Planned(
             document=plan_document(plan),
             words=plan.words,
-            remarks=tuple(text.replace(f"{folder}/", "") for text in plan.remarks),
+            remarks=(
+                *(told if left_out else ()),
+                *(text.replace(f"{folder}/", "") for text in plan.remarks),
+            ),
             stops=plan.stops,
             cautions=plan.cautions,
             met=plan.met,
@@ -130,14 +133,19 @@ def run_plan(
         )
 
 
-def _without_series(path: Path) -> None:
-    """Take out of a rig sheet what names files: they are not at hand, and nothing else is to be read."""
+def _without_series(path: Path) -> bool:
+    """Take out of a rig sheet what names files, and return whether anything did.
+
+    They are not at hand, and nothing else is to be read.
+    """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (ValueError, RecursionError):
-        return  # its faults are told when it is loaded
-    if data.pop("series", None) is not None:
-        path.write_text(toml_text(data), encoding="utf-8")
+        return False  # its faults are told when it is loaded
+    if data.pop("series", None) is None:
+        return False
+    path.write_text(toml_text(data), encoding="utf-8")
+    return True
 
 
 class _Shelf:
