@@ -101,6 +101,26 @@ def _strays(time: NDArray[np.float64]) -> NDArray[np.bool_]:
     return out
 
 
+def _too_near(time: NDArray[np.float64], step: float) -> NDArray[np.bool_]:
+    """Mark rows that come less than a step after the last one that is kept.
+
+    Examples
+    --------
+    >>> _too_near(np.array([0.0, 0.1, 0.15, 0.25, 0.3]), 0.1).tolist()
+    [False, False, True, False, True]
+    """
+    out = np.zeros(time.size, dtype=bool)
+    if time.size < 2 or float(np.min(np.diff(time))) >= step:
+        return out
+    last = -np.inf
+    for i, stamp in enumerate(time.tolist()):
+        if stamp - last < step:
+            out[i] = True
+        else:
+            last = stamp
+    return out
+
+
 def median_rate(time: NDArray[np.float64]) -> float:
     """Return the median rate [Hz] of stamps [s], NaN where there is none."""
     if time.size < 2:
@@ -155,13 +175,18 @@ class RecordingBuilder:
         if text not in self.notes:
             self.notes.append(text)
 
-    def clock(self, time: NDArray[np.float64], where: str) -> NDArray[np.bool_]:
+    def clock(self, time: NDArray[np.float64], where: str, step: float = 0.0) -> NDArray[np.bool_]:
         """Return which rows have a usable time, and tell of the others.
+
+        Rows nearer than ``step`` [s] to the one before stand still: it is twice what times are rounded to.
 
         Where fewer than two, or less than a tenth, are usable, none is: a clock that stands still cannot
         place anything in time.
         """
         keep = increasing(time)
+        near = _too_near(time[keep], step)
+        if near.any():
+            keep[np.flatnonzero(keep)[near]] = False
         far = _strays(time[keep])
         if far.any():
             keep[np.flatnonzero(keep)[far]] = False

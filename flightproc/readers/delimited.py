@@ -93,7 +93,7 @@ def read(
         uses, doubts = guess_columns(table.columns, {timing.column} if timing else set())
     keep = np.zeros(time.size, dtype=bool)
     if timing and np.isfinite(time).any():
-        keep = builder.clock(time, timing.column)
+        keep = builder.clock(time, timing.column, 2e-9)
         time = _from_first(builder, time, keep, zero, dated)
     fed: dict[str, str] = {}
     if timing and keep.any():

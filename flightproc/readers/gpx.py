@@ -154,7 +154,7 @@ def _fill(builder: RecordingBuilder, track: Points) -> None:
         )
         keep = np.zeros(total, dtype=bool)
     else:
-        keep = builder.clock(time, "trkpt")
+        keep = builder.clock(time, "trkpt", 2e-6)
     if track.naive:
         builder.note("some times name no time zone: taken as UTC, as the format says")
     used = time[keep]

@@ -171,7 +171,7 @@ def read(
     time, dated = _place(builder, records)
     timed = np.flatnonzero(np.isfinite(time))
     keep = np.zeros(time.size, dtype=bool)
-    keep[timed] = builder.clock(time[timed], "B records")
+    keep[timed] = builder.clock(time[timed], "B records", 2e-6)
     used = time[keep]
     if used.size:
         if dated:
@@ -279,7 +279,7 @@ def _feed_extra(builder: RecordingBuilder, records: IgcRecords, fix_time: Array,
     known = np.flatnonzero(np.isfinite(fix_time))
     before = known[np.clip(np.searchsorted(records.fixes.line[known], extra.line) - 1, 0, known.size - 1)]
     time = nearest_day(extra.time_of_day, fix_time[before]) - origin
-    keep = builder.clock(time, "K records")
+    keep = builder.clock(time, "K records", 2e-6)
     if keep.any():
         _feed_extensions(builder, extra, "K", keep, np.round(time[keep], 6), None)
 

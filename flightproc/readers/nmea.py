@@ -263,7 +263,7 @@ class _Feeder:
     def __init__(self, builder: RecordingBuilder, stream: Stream, clock: _Clock) -> None:
         self.builder, self.stream, self.clock = builder, stream, clock
         times = {kind: clock.of(s) for kind, s in stream.kinds.items() if kind in _TIMED}
-        keeps = {kind: builder.clock(time, kind) for kind, time in times.items()}
+        keeps = {kind: builder.clock(time, kind, 2e-6) for kind, time in times.items()}
         firsts = [times[k][keeps[k]][0] for k in _POSITIONS if k in times and keeps[k].any()]
         firsts = firsts or [times[k][keeps[k]][0] for k in times if keeps[k].any()]
         self.origin = float(min(firsts)) if firsts else float(clock.time.min())
@@ -426,7 +426,7 @@ class _Feeder:
             self.builder.note(
                 f"{kind} comes more often than sentences with a time: spread evenly between them"
             )
-        keep = self.builder.clock(time, kind) if known.any() else np.zeros(time.size, dtype=bool)
+        keep = self.builder.clock(time, kind, 2e-6) if known.any() else np.zeros(time.size, dtype=bool)
         columns = {name: column[keep] for name, column in sentences.columns.items()}
         return np.round(time[keep], 6), keep, columns
 

@@ -24,7 +24,8 @@ from flightproc.readers import read_log, recording_from_frame
 
 from ..compare.glider_factory import document as glider_document
 from ..decide.conftest import document as flown_document
-from ..readers.conftest import make_flight, make_samples
+from ..readers.conftest import make_flight, make_samples, sentence
+from .rules import broken_rule
 
 pytestmark = pytest.mark.regression
 
@@ -172,3 +173,20 @@ def test_a_ulog_message_whose_kind_is_no_letter_is_told(tmp_path: Path) -> None:
     place = good.rfind(b"\x0e\x00D\x01\x00")  # a data message of the second topic, of 14 bytes
     path.write_bytes(good[: place + 2] + b"\x06" + good[place + 3 :])
     assert [item.code for item in read_log(path).damage] == ["corrupt"]
+
+
+def test_times_nearer_than_what_they_are_rounded_to_stand_still(tmp_path: Path) -> None:
+    path = tmp_path / "flight.csv"
+    path.write_text(
+        "time [s],rpm\n" + "".join(f"{t},6000\n" for t in ("0", "1e-320", "1e-10", "1", "2", "3"))
+    )
+    recording = read_log(path)
+    series = recording.get("rpm")
+    assert series is not None and series.time.tolist() == [0.0, 1.0, 2.0, 3.0]
+    assert [(item.code, item.lost) for item in recording.damage] == [("bad_time", 2)]
+    lines = make_samples(make_flight())["NMEA"].decode().splitlines()
+    body = lines[0][1:].split("*")[0].replace("054000.00", "054000.0000002")
+    path.write_text("\r\n".join([lines[0], sentence(body).strip(), *lines[1:], ""]))
+    recording = read_log(path)
+    assert broken_rule(recording) == ""
+    assert [item.code for item in recording.damage] == ["bad_time"]
