@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -161,3 +162,43 @@ def test_about_the_hang_points():
     assert moved.value == pytest.approx(found.inertia.value + MASS * 0.35**2, rel=1e-12)
     assert moved.budget["hang arm"] == pytest.approx(2 * MASS * 0.35 * 0.02)
     assert not found.about_hang_points(Quantity.unknown("m", "no tilt test")).known
+
+
+@pytest.mark.analytic
+def test_each_part_of_the_inertia_about_the_hang_points():
+    found = reduce_inertia(timed(math.radians(2.0)))
+    found = replace(found, inertia=Quantity.of(6.0, 0.3, "kg m^2"), mass=110.0, mass_std=2.0)
+    moved = found.about_hang_points(Quantity.of(0.35, 0.02, "m"))
+    parts = {"inertia": 0.3, "hang arm": 2.0 * 110.0 * 0.35 * 0.02, "mass": 0.35**2 * 2.0}
+    assert moved.value == pytest.approx(6.0 + 110.0 * 0.35**2, rel=1e-12)
+    assert moved.std == pytest.approx(math.hypot(*parts.values()), rel=1e-12)
+    assert moved.budget == pytest.approx(parts)
+    exact = found.about_hang_points(Quantity.of(0.35, 0.0, "m"))
+    assert set(exact.budget) == {"inertia", "mass"}
+
+
+@pytest.mark.analytic
+def test_an_amplitude_counts_by_what_it_corrects():
+    """Against the inertia with the amplitude moved by its uncertainty."""
+    entry = timed(math.radians(30.0), amplitude_std_deg=1.5)
+    found = reduce_inertia(entry).inertia
+    ends = [
+        reduce_inertia(entry.model_copy(update={"amplitude_deg": entry.amplitude_deg + sign * 1.5})).inertia
+        for sign in (1.0, -1.0)
+    ]
+    assert found.budget["amplitude"] == pytest.approx(abs(ends[0].value - ends[1].value) / 2.0, rel=0.01)
+    exact = reduce_inertia(entry.model_copy(update={"amplitude_std_deg": 0.0})).inertia
+    assert "amplitude" not in exact.budget
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize(("size", "follows"), [(0.97, False), (1.0, True)])
+def test_timings_refute_what_is_stated_at_five_percent(size, follows):
+    """With n timings (n - 1) s^2 / u^2 follows chi^2: 7.81 at three degrees of freedom."""
+    base = timed(math.radians(2.0), time_std_s=0.1)
+    spread = size * 0.1 * math.sqrt(7.9 / 4.0)
+    times = tuple(base.times_s[0] + x * spread for x in (1.0, -1.0, 1.0, -1.0))
+    found = reduce_inertia(base.model_copy(update={"times_s": times}))
+    assert any("the interval follows the scatter" in word for word in found.words) == follows
+    half = (found.period.high95 - found.period.value) / found.period.std
+    assert half == pytest.approx(3.182446 if follows else 1.959964, rel=1e-5)

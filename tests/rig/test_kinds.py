@@ -1,13 +1,16 @@
 """Rigs other than two scales read by eye: lever arm, transducer, series from files."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from flightproc.channels import GRAVITY
 from flightproc.errors import LogError, RigError
+from flightproc.quantity import Quantity
 from flightproc.rig import reduce_rig
+from flightproc.rig.reduce import _exponent_words, _leak_words, _side_words, _sign_words, _swing_words
 from flightproc.sheets import RigSheet
 
 SIZE = {"gear_ratio": 2.8, "diameter": 1.3}
@@ -255,3 +258,73 @@ def test_a_unit_that_does_not_fit_is_told(tmp_path):
     write_scales(tmp_path / "scales.csv", header="t [s],left [V],right [V],rpm")
     with pytest.raises(RigError, match="unit of column"):
         reduce_rig(series_sheet(), folder=tmp_path)
+
+
+# What is said -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize(
+    ("sense", "reaction", "words"),
+    [
+        (1, -1, "the right scale gains, but the propeller of the aircraft sheet loads the left one"),
+        (-1, 1, "the left scale gains, but the propeller of the aircraft sheet loads the right one"),
+        (1, 1, None),
+        (-1, -1, None),
+        (0, 1, None),
+        (1, 0, None),
+    ],
+)
+def test_the_scale_that_gains_is_named(sense, reaction, words):
+    found = _side_words(sense, reaction)
+    assert (not found) if words is None else found[0].startswith(words)
+
+
+@pytest.mark.analytic
+def test_a_reading_against_the_others_is_named():
+    readings = [SimpleNamespace(rpm=rpm, noted=noted) for rpm, noted in ((5000.0, True), (6000.0, False))]
+    assert _sign_words(readings, [10.0, -3.0])[0].startswith("at 6000 rpm the difference has the opposite")
+    assert _sign_words(readings, [-10.0, 3.0])[0].startswith("at 6000 rpm")
+    assert _sign_words(readings, [-3.0, -10.0]) == [] == _sign_words(readings, [10.0, 0.0])
+    assert _swing_words(readings)[0].startswith("no swing was noted at 6000 rpm")
+    assert _swing_words(readings[:1]) == []
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize(
+    ("change", "std", "told"),
+    [(0.4, 0.1, False), (3.0, 0.1, True), (-3.0, 0.1, True), (3.0, 1.4, True), (3.0, 1.6, False)],
+)
+def test_a_sum_that_changes_is_told_beyond_twice_its_uncertainty(change, std, told):
+    point = SimpleNamespace(sum_change=Quantity.of(change, std, "kg"))
+    found = _leak_words([SimpleNamespace(rpm=7000.0)], [point], 120.0)
+    assert bool(found) == told
+    if told:
+        assert f"{change:+.1f} kg ({100.0 * change / 120.0:+.1f} %) at 7000 rpm" in found[0]
+    assert _leak_words([SimpleNamespace(rpm=7000.0)], [point], None) == []
+
+
+@pytest.mark.analytic
+def test_exponent_is_that_of_a_line_through_the_logarithms():
+    def points(law, n=4):
+        return [
+            SimpleNamespace(rpm=rpm, torque=Quantity.of(2e-6 * rpm**law, 0.1, "N m"))
+            for rpm in (5000.0, 6000.0, 7000.0, 8000.0)[:n]
+        ]
+
+    assert "an exponent of 3.00" in _exponent_words(points(3.0))[0]
+    assert "an exponent of 1.00" in _exponent_words(points(1.0))[0]
+    assert _exponent_words(points(2.0)) == [] == _exponent_words(points(3.0, n=2))
+
+
+@pytest.mark.analytic
+def test_density_of_the_rig_counts_in_its_coefficients():
+    rows = [{"rpm": 0.0, "torque_N_m": 0.0}, *({"rpm": n, "torque_N_m": q} for n, q in TRUTH.items())]
+    common = {"readings": rows, "transducer_std_N_m": 0.0, "transducer_resolution_N_m": 0.001}
+    still = reduce_rig(sheet("torque_transducer", **common), **SIZE)
+    point = still.points[-1]
+    speed = 2.0 * point.rpm_std / point.rpm
+    expected = math.hypot(speed, still.density_std / still.density, point.torque.std / point.torque.value)
+    coefficient = point.torque_coefficient
+    assert still.density_std > 0.0
+    assert coefficient.std / coefficient.value == pytest.approx(expected, rel=0.03)

@@ -89,4 +89,7 @@ def test_coefficients_carry_torque_thrust_speed_and_density():
     ideal = check.ideal_power
     assert ideal.std / ideal.value == pytest.approx(math.hypot(1.5 * 0.02, 0.5 * air), rel=0.02)
     assert ideal.value == pytest.approx(float(ideal_power(450.0, diameter=1.3, density=1.15)), rel=1e-12)
+    power = 2.0 * math.pi * 7000.0 / 60.0 / 2.8 * 25.0
+    most = (2.0 * 1.15 * math.pi * 0.65**2 * power**2) ** (1.0 / 3.0)
+    assert check.thrust_ceiling.value == pytest.approx(most, rel=1e-12)
     assert ideal.unit == "W" and check.thrust_ceiling.unit == "N"
