@@ -153,13 +153,14 @@ def _show(console: Console, curves: Sequence[RigCurve], comparison: DaysComparis
     from rich.text import Text
 
     from ..cautions import CAUTIONS
-    from ..rig import day_name
+    from ..rig import day_name, day_set_up
 
     for i, curve in enumerate(curves):
         if i:
             console.print()
         console.print(Text(day_name(curve, i + 1), style="bold"))
-        console.print(Text(_set_up(curve)))
+        air = f"air {curve.density:.3f} ± {curve.density_std:.3f} kg/m³"
+        console.print(Text(", ".join(words for words in (day_set_up(curve), air) if words)))
         console.print()
         console.print(_torque_table(curve.points))
         if any(point.torque_coefficient.known for point in curve.points):
@@ -181,16 +182,6 @@ def _show(console: Console, curves: Sequence[RigCurve], comparison: DaysComparis
     print_notes(
         console, ("caution", [caution for caution in CAUTIONS if "ground rig" in caution]), before=True
     )
-
-
-def _set_up(curve: RigCurve) -> str:
-    parts = [curve.kind.replace("_", " ")] if curve.kind else []
-    if curve.gear_ratio is not None:
-        parts.append(f"gear {curve.gear_ratio:g}")
-    if curve.diameter is not None:
-        parts.append(f"diameter {curve.diameter:g} m")
-    parts.append(f"air {curve.density:.3f} ± {curve.density_std:.3f} kg/m³")
-    return ", ".join(parts)
 
 
 def _cell(quantity: Quantity, factor: float = 1.0, *, interval: bool = True, most: int = 6) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 from ..cautions import CAUTIONS, GROUND_CAUTIONS
 from ..propeller import BladePerformance
 from ..quantity import Quantity
-from ..rig import DaysComparison, GroundTests, RigCurve, day_name
+from ..rig import DaysComparison, GroundTests, RigCurve, day_name, day_set_up
 from .figures.style import Missing, Picture, svg_text
 from .jinja import templates
 from .shown import show
@@ -56,15 +56,6 @@ def _svg(picture: Picture | Missing) -> str | None:
     return svg_text(picture.figure) if isinstance(picture, Picture) else None
 
 
-def _set_up(curve: RigCurve) -> str:
-    parts = [curve.kind.replace("_", " ")] if curve.kind else []
-    if curve.gear_ratio is not None:
-        parts.append(f"gear {curve.gear_ratio:g}")
-    if curve.diameter is not None:
-        parts.append(f"diameter {curve.diameter:g} m")
-    return ", ".join(parts)
-
-
 def rig_page(
     curves: Sequence[RigCurve],
     comparison: DaysComparison | None,
@@ -98,7 +89,7 @@ def rig_page(
         unrounded="rig.json",
         days=days,
         comparison=comparison,
-        set_up=_set_up,
+        set_up=day_set_up,
     )
 
 

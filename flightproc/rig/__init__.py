@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .budget import torque_interval, welch_satterthwaite
-from .days import DayLevel, DayPair, DaysComparison, between_variance, compare_days, day_name
+from .days import DayLevel, DayPair, DaysComparison, between_variance, compare_days, day_name, day_set_up
 from .document import RIG_SCHEMA, rig_document
 from .fits import (
     TorqueBand,
@@ -52,6 +52,7 @@ __all__ = [
     "compare_days",
     "damping_factor",
     "day_name",
+    "day_set_up",
     "evaluate_fit",
     "figure_of_merit",
     "fit_probability",

@@ -15,7 +15,15 @@ from ..quantity import Quantity
 from .fits import choose_fit, evaluate_fit, fit_gradient, fit_torque
 from .model import RigCurve, RigPoint
 
-__all__ = ["DayLevel", "DayPair", "DaysComparison", "between_variance", "compare_days", "day_name"]
+__all__ = [
+    "DayLevel",
+    "DayPair",
+    "DaysComparison",
+    "between_variance",
+    "compare_days",
+    "day_name",
+    "day_set_up",
+]
 
 Array = NDArray[np.float64]
 
@@ -152,6 +160,23 @@ def day_name(curve: RigCurve, number: int) -> str:
     """
     date = f" ({curve.date.isoformat()})" if curve.date else ""
     return f"{curve.name or f'day {number}'}{date}"
+
+
+def day_set_up(curve: RigCurve) -> str:
+    """Return kind of rig, gear ratio and diameter of a day, as far as they are known.
+
+    Examples
+    --------
+    >>> import flightproc as fp
+    >>> day_set_up(fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"), gear_ratio=2.8))
+    'two point, gear 2.8'
+    """
+    parts = [curve.kind.replace("_", " ")] if curve.kind else []
+    if curve.gear_ratio is not None:
+        parts.append(f"gear {curve.gear_ratio:g}")
+    if curve.diameter is not None:
+        parts.append(f"diameter {curve.diameter:g} m")
+    return ", ".join(parts)
 
 
 def between_variance(values: Array, covariance: Array) -> tuple[float, float, float, float]:
