@@ -168,8 +168,8 @@ def day_set_up(curve: RigCurve) -> str:
     Examples
     --------
     >>> import flightproc as fp
-    >>> day_set_up(fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml"), gear_ratio=2.8))
-    'two point, gear 2.8'
+    >>> day_set_up(fp.reduce_rig(fp.load_rig("sample_logs/school-wing-28/rig.toml")))
+    'two point, gear 2.8, diameter 1.28 m'
     """
     parts = [curve.kind.replace("_", " ")] if curve.kind else []
     if curve.gear_ratio is not None:
