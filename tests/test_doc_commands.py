@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 import tomllib
+from doctest import DocTestParser
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -161,6 +162,9 @@ def test_blocks_are_what_they_say_they_are(path: Path) -> None:
     for language, body in blocks(path):
         if language == "toml":
             tomllib.loads(body)
+        elif language == "python" and body.lstrip().startswith(">>>"):
+            for example in DocTestParser().get_examples(body):
+                compile(example.source, str(path), "single")
         elif language == "python":
             compile(body, str(path), "exec")
 

@@ -9,7 +9,7 @@ from ..decide.words import percent
 from ..quantity import Quantity
 from .figures import balance as figures
 from .jinja import templates
-from .shown import Plate, Progress, draw_plates, own_files
+from .shown import Plate, Progress, make_plates, own_files
 from .tables import json_text
 
 __all__ = ["OWN_FILES", "balance_files", "balance_json", "change_cells"]
@@ -64,7 +64,7 @@ def balance_files(balance: Balance, progress: Progress | None = None) -> dict[st
         Called with what is being done and the fraction that is done.
     """
     tell = progress or (lambda words, share: None)
-    shown, files = draw_plates(balance, _DRAWN, lambda words, share: tell(words, 0.8 * share))
+    shown, files = make_plates(balance, _DRAWN, lambda words, share: tell(words, 0.8 * share))
     tell("writing the page", 0.8)
     files["balance.json"] = balance_json(balance).encode()
     template = templates().get_template("balance.html")

@@ -12,7 +12,7 @@ from ..compare.glider_words import verdict
 from ..quantity import Quantity
 from .figures import gliders as figures
 from .jinja import templates
-from .shown import Plate, Progress, draw_plates, own_files
+from .shown import Plate, Progress, make_plates, own_files
 from .tables import json_text
 
 __all__ = ["OWN_FILES", "gliders_csv", "gliders_files", "gliders_json"]
@@ -82,7 +82,7 @@ def gliders_files(comparison: GliderComparison, progress: Progress | None = None
         Called with what is being done and the fraction that is done.
     """
     tell = progress or (lambda words, share: None)
-    shown, files = draw_plates(comparison, _DRAWN, lambda words, share: tell(words, 0.8 * share))
+    shown, files = make_plates(comparison, _DRAWN, lambda words, share: tell(words, 0.8 * share))
     tell("writing the page", 0.8)
     files["gliders.json"] = gliders_json(comparison).encode()
     files["gliders.csv"] = gliders_csv(comparison).encode()

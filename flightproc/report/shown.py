@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from .figures.style import STYLE, Missing, Picture, inline_svg, png_bytes, svg_text
 
-__all__ = ["Plate", "Progress", "Shown", "draw_plates", "own_files", "show"]
+__all__ = ["Plate", "Progress", "Shown", "make_plates", "own_files", "show"]
 
 Subject = TypeVar("Subject")
 Progress = Callable[[str, float], None]
@@ -53,7 +53,7 @@ def own_files(plates: Iterable[Plate[Subject]]) -> tuple[str, ...]:
     return tuple(f"figures/{key}.{kind}" for key, _, _ in plates for kind in ("svg", "png"))
 
 
-def draw_plates(
+def make_plates(
     subject: Subject, plates: tuple[Plate[Subject], ...], tell: Progress
 ) -> tuple[Mapping[str, Shown], dict[str, bytes]]:
     """Draw the figures of a page, each as SVG and PNG.

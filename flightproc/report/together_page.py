@@ -6,7 +6,7 @@ from ..compare.sorties_model import Together, gain
 from ..moment.budget import explain_budget
 from .figures import together as figures
 from .jinja import templates
-from .shown import Plate, Progress, draw_plates, own_files
+from .shown import Plate, Progress, make_plates, own_files
 from .tables import json_text, results_json
 
 __all__ = ["OWN_FILES", "together_files", "together_json"]
@@ -36,7 +36,7 @@ def together_files(together: Together, progress: Progress | None = None) -> dict
         Called with what is being done and the fraction that is done.
     """
     tell = progress or (lambda words, share: None)
-    shown, files = draw_plates(together, _DRAWN, lambda words, share: tell(words, 0.8 * share))
+    shown, files = make_plates(together, _DRAWN, lambda words, share: tell(words, 0.8 * share))
     tell("writing the page", 0.8)
     files["together.json"] = together_json(together).encode()
     for number, item in enumerate(together.sorties, 1):

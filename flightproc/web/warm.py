@@ -24,6 +24,7 @@ NAMES = (
     "flightproc.readers.together",
     "flightproc.report.figures",
     "flightproc.report.render",
+    "flightproc.sheets.inputs",
     "flightproc.sheets.load",
     "flightproc.web.reading",
     "flightproc.web.worker",

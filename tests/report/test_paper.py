@@ -244,7 +244,14 @@ def test_every_page_has_the_marks_that_paper_needs() -> None:
     texts = {item.name: item.read_text(encoding="utf-8") for item in folder.iterdir()}
     assert [name for name, text in texts.items() if "<html" in text] == ["page.html"]
     text = texts["page.html"]
-    marks = ("<style>", '<aside class="caution"', "<nav", "block chapters", '<section id="cautions"', "<footer>")
+    marks = (
+        "<style>",
+        '<aside class="caution"',
+        "<nav",
+        "block chapters",
+        '<section id="cautions"',
+        "<footer>",
+    )
     places = [text.index(mark) for mark in marks]
     assert places == sorted(places)
     pages = {name for name, text in texts.items() if '{% extends "page.html" %}' in text}
