@@ -332,10 +332,10 @@ def test_split_of_the_residual_is_what_each_error_changes(hold):
     source = {G: "noise of the glides", P: "noise of the power holds", B: "noise of the ballast legs"}
     row = 2 * hold + 1
     expected[source[KINDS[hold]]] += problem.noise[row, row] / (at * problem.gain[hold]) ** 2
-    expected["density"] = (0.02 * size) ** 2
+    expected["density"] = (2.5 * size) ** 2  # large, so that it counts beside the noise
     whole = sum(expected.values())
     found = shares.residual(
-        hold, np.array([size - 1.0, size, size + 5.0]), math.sqrt(whole), {"density": 0.02}
+        hold, np.array([size - 1.0, size, size + 5.0]), math.sqrt(whole), {"density": 2.5}
     )
     for name, variance in expected.items():
         if variance > 1.01e-3 * whole:

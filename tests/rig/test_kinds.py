@@ -9,7 +9,9 @@ import pytest
 from flightproc.channels import GRAVITY
 from flightproc.errors import LogError, RigError
 from flightproc.quantity import Quantity
+from flightproc.readers.table import Column
 from flightproc.rig import reduce_rig
+from flightproc.rig.readings import _time
 from flightproc.rig.reduce import _exponent_words, _leak_words, _side_words, _sign_words, _swing_words
 from flightproc.sheets import RigSheet
 
@@ -328,3 +330,10 @@ def test_density_of_the_rig_counts_in_its_coefficients():
     coefficient = point.torque_coefficient
     assert still.density_std > 0.0
     assert coefficient.std / coefficient.value == pytest.approx(expected, rel=0.03)
+
+
+@pytest.mark.analytic
+def test_time_in_a_stated_unit_becomes_seconds():
+    for name, unit, factor in (("t", "ms", 1e-3), ("t", "s", 1.0), ("t", "", 1.0)):
+        column = Column(name if not unit else f"{name} [{unit}]", name, unit, np.array([0.0, 500.0]), None)
+        np.testing.assert_allclose(_time([column], "t", "here"), [0.0, 500.0 * factor], rtol=1e-12)

@@ -7,6 +7,7 @@ import pytest
 
 from flightproc.errors import RigError
 from flightproc.rig import mean_through_swing
+from flightproc.rig.swing import _jacobian, _wave, _whitened
 from flightproc.statistics.autocorrelation import effective_size
 
 
@@ -122,3 +123,35 @@ def test_series_that_cannot_be_used():
         mean_through_swing(np.zeros(20), np.arange(20.0))
     with pytest.raises(RigError, match="sampled too seldom"):
         mean_through_swing(np.arange(20.0), np.arange(20.0) % 3, period=1.5)
+
+
+@pytest.mark.analytic
+def test_derivatives_of_the_wave_are_those_of_differences():
+    t, x = np.linspace(-6.0, 6.0, 50), np.array([3.0, 0.7, -0.4, 2.1, 0.05])
+    found = _jacobian(t, x[:3], (x[3], x[4]))
+    for i in range(5):
+        step = 1e-6 * (np.arange(5) == i)
+        up, down = (_wave(t, y[:3], (y[3], y[4])) for y in (x + step, x - step))
+        np.testing.assert_allclose(found[:, i], (up - down) / 2e-6, atol=1e-7)
+
+
+@pytest.mark.analytic
+@pytest.mark.parametrize("stated", [None, (2.05, 0.1)])
+def test_whitening_is_generalised_least_squares(stated):
+    """With autoregressive noise of known coefficients, and the stated frequency as one more observation."""
+    random = np.random.default_rng(6)
+    t, lags, omega = np.linspace(-6.0, 6.0, 120), np.array([0.6, 0.2]), 2.1
+    design = _jacobian(t, np.array([0.0, 0.5, 0.3]), (omega, 0.0))[:, :4]
+    left = 3.0 * random.standard_normal(120)
+    change, covariance = _whitened(design, left, lags, stated, (omega, 0.0))
+    filtered = np.eye(120)[2:]
+    for k, lag in enumerate(lags, 1):
+        filtered = filtered - lag * np.eye(120)[2 - k : 120 - k]
+    variance = np.sum((filtered @ left) ** 2) / (118 - 4 - 2)
+    rows, values = filtered @ design / math.sqrt(variance), filtered @ left / math.sqrt(variance)
+    if stated is not None:
+        rows = np.vstack([rows, [0.0, 0.0, 0.0, 1.0 / 0.1]])
+        values = np.append(values, -(omega - 2.05) / 0.1)
+    expected = np.linalg.inv(rows.T @ rows)
+    np.testing.assert_allclose(covariance, expected, rtol=1e-8)
+    assert change == pytest.approx((expected @ rows.T @ values)[0], rel=1e-8)
