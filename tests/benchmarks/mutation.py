@@ -359,8 +359,9 @@ class Session:
         again: set[str] | None = None
         if self.options.again:
             rows = [json.loads(each) for each in self.options.again.read_text(encoding="utf-8").splitlines()]
-            self.rows = [row for row in rows if not alive(row)]
-            again = {row["key"] for row in rows if alive(row)}
+            names = {Finder(path).name for path in self.files}
+            again = {row["key"] for row in rows if alive(row) and row["module"] in names}
+            self.rows = [row for row in rows if row["key"] not in again]
         choose = random.Random(self.options.seed)
         with open(self.options.out or os.devnull, "w", encoding="utf-8") as out:
             for row in self.rows:

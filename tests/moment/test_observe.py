@@ -38,6 +38,8 @@ def make_sortie() -> Sortie:
 def test_levels_are_those_put_in() -> None:
     seen = observe_holds(make_sortie(), HOLDS)
     std = seen.noise.std()
+    assert seen.middle.tolist() == [30.0, 130.0, 230.0, 330.0]
+    assert seen.density == pytest.approx(1.15) and seen.load == pytest.approx(9.8)
     assert np.all(np.abs(seen.hang_roll - LEVELS) < 4 * std[:, 0])
     assert np.all(np.abs(seen.turn_rate - 2 * np.array(LEVELS)) < 4 * std[:, 1])
     # white noise of 0.004 at 10 Hz over 60 s
