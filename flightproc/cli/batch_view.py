@@ -97,7 +97,10 @@ def show_batch(batch: Batch) -> None:
     console.print()
     counts = [f"{batch.count(state)} {_STATES[state]}" for state in _STATES if batch.count(state)]
     cpu = sum(float(o.facts.get("cpu_s") or 0.0) for o in batch.outcomes if o.state == "done")
-    words = f"{len(batch.outcomes)} sorties: {', '.join(counts)}; {duration(batch.seconds)}"
+    number = len(batch.outcomes)
+    words = (
+        f"{number} {'sortie' if number == 1 else 'sorties'}: {', '.join(counts)}; {duration(batch.seconds)}"
+    )
     console.print(words + (f", {duration(cpu)} of processor time" if cpu else ""), markup=False)
     for path in batch.files:
         console.print(f"{path}", markup=False, soft_wrap=True)
