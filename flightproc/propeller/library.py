@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 
 import numpy as np
@@ -58,7 +59,9 @@ def library_polar(
             found=section,
             hint="pip install 'flightproc[polars]', or give a CSV table as section",
         ) from error
-    shape = aerosandbox.Airfoil(section)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # of a section it does not know: an error says so below
+        shape = aerosandbox.Airfoil(section)
     if shape.coordinates is None:
         raise FlightprocError(
             "the aerofoil library does not know this section",
