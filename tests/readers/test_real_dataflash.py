@@ -193,8 +193,7 @@ def test_text_reads_as_the_binary_log_does(text_twin):
         for mine, other in zip(group, text.channels[name], strict=True):
             assert mine.source == other.source
             np.testing.assert_array_equal(mine.time, other.time)
-            # pandas before 3.1 reads some decimals to within a last place only
-            np.testing.assert_allclose(mine.values, other.values, rtol=1e-12, err_msg=mine.source)
+            np.testing.assert_allclose(mine.values, other.values, rtol=1e-13, err_msg=mine.source)
     assert binary.start_utc == text.start_utc
     assert binary.notes == text.notes
     assert text.damage == ()
